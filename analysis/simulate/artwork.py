@@ -1,0 +1,166 @@
+"""Artwork of our own on a test piece: frame, text, pictograms, step scale, ruler ticks, and traps."""
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.simulate.spec import PieceSpec
+
+__all__ = ["artwork_cover", "step_scale"]
+
+WORDS = ("SEED BOX 4", "NORTH BED", "DILL  2 g", "PANEL C7", "RYE + OATS", "COASTER 12", "SHELF B", "JUNIPER",
+         "MINT  3 g", "TRAY 21", "HAZEL", "LOT 0416", "BEANS  40", "OAK LEAF", "TEST 5 mm", "CHIVES")
+TINY = ("beam on 45", "row 0.1", "cut 2 of 3", "birch 4 mm", "dry first", "side A", "keep flat", "speed 320")
+FONT = cv2.FONT_HERSHEY_DUPLEX
+
+
+class _Canvas:
+    """Anti-aliased strokes and fills in mm on a raster; 8-bit cover, 255 = artwork."""
+
+    def __init__(self, shape, samples_per_mm, origin_mm):
+        self.cover = np.zeros(shape, np.uint8)
+        self.scale, self.origin = samples_per_mm, np.array(origin_mm)
+
+    def _px(self, points):
+        shift = (np.asarray(points, float).reshape(-1, 2) - self.origin) * self.scale
+        return np.round(shift * 16).astype(np.int32)                # 4 fractional bits
+
+    def fill(self, points, value=255):
+        cv2.fillPoly(self.cover, [self._px(points).reshape(-1, 1, 2)], int(value), cv2.LINE_AA, 4)
+
+    def stroke(self, points, width_mm, closed=False):
+        cv2.polylines(self.cover, [self._px(points).reshape(-1, 1, 2)], closed, 255,
+                      max(1, round(width_mm * self.scale)), cv2.LINE_AA, 4)
+
+    def rectangle(self, x, y, w, h, value=255):
+        self.fill([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], value)
+
+    def text(self, words, x, y, height_mm, width_mm=0.5):
+        scale = height_mm * self.scale / 22.0                       # Hershey capitals are about 22 px at scale 1
+        at = self._px([(x, y + height_mm)])[0] // 16
+        cv2.putText(self.cover, words, (int(at[0]), int(at[1])), FONT, scale, 255,
+                    max(1, round(width_mm * self.scale)), cv2.LINE_AA)
+
+
+def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float,
+                  origin_mm: tuple[float, float]) -> NDArray[np.float32]:
+    """Cover of dark artwork, 0 to 1, on the raster.
+
+    The frame's OUTER edge is the stated size of the piece. What is drawn, and
+    where, depends on `artwork` and `artwork_seed` alone, so two boards with the
+    same seed carry the same artwork.
+    """
+    canvas = _Canvas(shape, samples_per_mm, origin_mm)
+    rng = np.random.default_rng([spec.artwork_seed, 77])
+    w, h = spec.width_mm, spec.height_mm
+    inset = spec.frame_width_mm + 2.5
+    if "text" in spec.artwork:
+        size = rng.uniform(3.0, 5.5)
+        canvas.text(str(rng.choice(WORDS)), inset + rng.uniform(0, w * 0.15), inset + rng.uniform(0, 3), size,
+                    size * 0.12)
+        canvas.text(str(rng.choice(TINY)), inset + rng.uniform(0, w * 0.3), h - inset - rng.uniform(2.5, 5), 1.8, 0.25)
+    if "shapes" in spec.artwork:
+        for side in range(2):
+            x = w * (0.68 if side else 0.12) + rng.uniform(0, w * 0.1)
+            y = h * (0.12 if side else 0.58) + rng.uniform(0, h * 0.08)
+            _pictogram(canvas, rng, x, y, rng.uniform(0.16, 0.24) * min(w, h))
+    if "comb_text" in spec.artwork:
+        _comb_text(canvas, rng, w, h)
+    if "ruler" in spec.artwork:
+        _ruler(canvas, rng.uniform(8, 14), h - inset - 3.0, min(50.0, w - 30))
+    if "marks" in spec.artwork:
+        for x, y in ((inset, inset), (w - inset, inset), (w - inset, h - inset), (inset, h - inset)):
+            _corner_mark(canvas, x, y)
+    cover = canvas.cover
+    if "frame" in spec.artwork:
+        cover = np.maximum(cover, _frame_cover(spec, shape, samples_per_mm, origin_mm))
+    return cover.astype(np.float32) * np.float32(1 / 255)
+
+
+def step_scale(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float,
+               origin_mm: tuple[float, float]) -> NDArray[np.float32] | None:
+    """Log darkening of a row of patches of rising dose, or None."""
+    if "steps" not in spec.artwork:
+        return None
+    rng = np.random.default_rng([spec.artwork_seed, 78])
+    canvas = _Canvas(shape, samples_per_mm, origin_mm)
+    size = min(6.0, spec.height_mm / 8)
+    x0, y0 = spec.width_mm * rng.uniform(0.42, 0.52), spec.height_mm * rng.uniform(0.6, 0.74)
+    for k in range(5):
+        canvas.rectangle(x0 + k * (size + 1.0), y0, size, size, 40 + 45 * k)
+    return canvas.cover.astype(np.float32) * np.float32(-0.6 / 255)
+
+
+def _frame_cover(spec, shape, s, origin):
+    """Exact area cover of the frame's line on the raster: the outer edge is where the truth says."""
+    rows, columns = shape
+    x = origin[0] + np.arange(columns) / s
+    y = origin[1] + np.arange(rows) / s
+
+    def inside(x0, x1, y0, y1):
+        across = np.clip(np.minimum(x - x0, x1 - x) * s + 0.5, 0, 1)
+        down = np.clip(np.minimum(y - y0, y1 - y) * s + 0.5, 0, 1)
+        return (down[:, None] * across[None, :]).astype(np.float32)
+
+    t = spec.frame_width_mm
+    ring = inside(0, spec.width_mm, 0, spec.height_mm) - inside(t, spec.width_mm - t, t, spec.height_mm - t)
+    return np.round(ring * 255).astype(np.uint8)
+
+
+def _pictogram(canvas, rng, x, y, size):
+    """A leaf, a jar, a sun, a bird house or a flask: our own simple shapes."""
+    kind = int(rng.integers(5))
+    t = np.linspace(0, 1, 40)
+    line = max(0.5, size * 0.06)
+    if kind == 0:                                                   # leaf with its rib
+        half = size * 0.32 * np.sin(np.pi * t) * (1 - 0.3 * t)
+        canvas.fill(np.concatenate([np.c_[x + size * t, y - half], np.c_[x + size * t, y + half][::-1]]))
+        canvas.stroke([(x - size * 0.3, y + size * 0.05), (x, y)], line)
+    elif kind == 1:                                                 # jar
+        canvas.stroke([(x, y), (x + size * 0.7, y), (x + size * 0.8, y + size * 0.2), (x + size * 0.8, y + size),
+                       (x - size * 0.1, y + size), (x - size * 0.1, y + size * 0.2)], line, True)
+        canvas.rectangle(x - size * 0.1, y + size * 0.55, size * 0.9, size * 0.45)
+    elif kind == 2:                                                 # sun
+        for k in range(9):
+            a = 2 * np.pi * k / 9 + 0.2
+            canvas.stroke([(x + size * 0.35 * np.cos(a), y + size * 0.35 * np.sin(a)),
+                           (x + size * 0.55 * np.cos(a), y + size * 0.55 * np.sin(a))], line)
+        canvas.fill(np.c_[x + size * 0.25 * np.cos(2 * np.pi * t), y + size * 0.25 * np.sin(2 * np.pi * t)])
+    elif kind == 3:                                                 # bird house
+        canvas.stroke([(x, y + size * 0.4), (x + size * 0.4, y), (x + size * 0.8, y + size * 0.4)], line * 1.4)
+        canvas.stroke([(x + size * 0.1, y + size * 0.4), (x + size * 0.1, y + size), (x + size * 0.7, y + size),
+                       (x + size * 0.7, y + size * 0.4)], line)
+        canvas.fill(np.c_[x + size * (0.4 + 0.12 * np.cos(2 * np.pi * t)),
+                          y + size * (0.55 + 0.12 * np.sin(2 * np.pi * t))])
+    else:                                                           # flask
+        canvas.stroke([(x + size * 0.3, y), (x + size * 0.3, y + size * 0.4), (x, y + size), (x + size * 0.8, y + size),
+                       (x + size * 0.5, y + size * 0.4), (x + size * 0.5, y)], line)
+        canvas.fill([(x + size * 0.15, y + size * 0.7), (x + size * 0.65, y + size * 0.7), (x + size * 0.8, y + size),
+                     (x, y + size)])
+
+
+def _comb_text(canvas, rng, w, h):
+    """A trap: regularly spaced strokes and equal letters in rows, as on a scale or a word repeated."""
+    pitch = rng.uniform(1.6, 3.2)
+    word = str(rng.choice(["ILILILILILILIL", "HHHHHHHHHHHHHH", "NNNNNNNNNNNN", "|||||||||||||||"]))
+    x0, y0 = w * 0.1, h * rng.uniform(0.3, 0.4)
+    for row in range(int(rng.integers(2, 5))):
+        for k, letter in enumerate(word * 3):
+            if x0 + k * pitch > w - 8:
+                break
+            canvas.text(letter, x0 + k * pitch, y0 + 5.0 * row, 2.6, 0.3)
+
+
+def _ruler(canvas, x, y, length):
+    """Millimetre ticks, longer every fifth and tenth."""
+    for k in range(int(length) + 1):
+        tall = 3.0 if k % 10 == 0 else 2.2 if k % 5 == 0 else 1.4
+        canvas.rectangle(x + k - 0.09, y, 0.18, tall)
+
+
+def _corner_mark(canvas, x, y):
+    """A plain ring and dot at a corner."""
+    t = np.linspace(0, 2 * np.pi, 40)
+    canvas.stroke(np.c_[x + 1.6 * np.cos(t), y + 1.6 * np.sin(t)], 0.4, True)
+    canvas.fill(np.c_[x + 0.5 * np.cos(t), y + 0.5 * np.sin(t)])
