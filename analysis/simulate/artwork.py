@@ -37,7 +37,7 @@ class _Canvas:
         self.fill([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], value)
 
     def text(self, words, x, y, height_mm, width_mm=0.5):
-        scale = height_mm * self.scale / 22.0                       # Hershey capitals are about 22 px at scale 1
+        scale = height_mm * self.scale / 22.0              # capitals are about 22 px high at scale 1
         at = self._px([(x, y + height_mm)])[0] // 16
         cv2.putText(self.cover, words, (int(at[0]), int(at[1])), FONT, scale, 255,
                     max(1, round(width_mm * self.scale)), cv2.LINE_AA)
@@ -59,7 +59,8 @@ def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float
         size = rng.uniform(3.0, 5.5)
         canvas.text(str(rng.choice(WORDS)), inset + rng.uniform(0, w * 0.15), inset + rng.uniform(0, 3), size,
                     size * 0.12)
-        canvas.text(str(rng.choice(TINY)), inset + rng.uniform(0, w * 0.3), h - inset - rng.uniform(2.5, 5), 1.8, 0.25)
+        x, y = inset + rng.uniform(0, w * 0.3), h - inset - rng.uniform(2.5, 5)
+        canvas.text(str(rng.choice(TINY)), x, y, 1.8, 0.25)
     if "shapes" in spec.artwork:
         for side in range(2):
             x = w * (0.68 if side else 0.12) + rng.uniform(0, w * 0.1)
@@ -109,35 +110,36 @@ def _frame_cover(spec, shape, s, origin):
 
 
 def _pictogram(canvas, rng, x, y, size):
-    """A leaf, a jar, a sun, a bird house or a flask: our own simple shapes."""
+    """A leaf, a jar, a sun, a bird house or a flask: our own simple shapes in a unit square."""
     kind = int(rng.integers(5))
     t = np.linspace(0, 1, 40)
     line = max(0.5, size * 0.06)
-    if kind == 0:                                                   # leaf with its rib
-        half = size * 0.32 * np.sin(np.pi * t) * (1 - 0.3 * t)
-        canvas.fill(np.concatenate([np.c_[x + size * t, y - half], np.c_[x + size * t, y + half][::-1]]))
-        canvas.stroke([(x - size * 0.3, y + size * 0.05), (x, y)], line)
-    elif kind == 1:                                                 # jar
-        canvas.stroke([(x, y), (x + size * 0.7, y), (x + size * 0.8, y + size * 0.2), (x + size * 0.8, y + size),
-                       (x - size * 0.1, y + size), (x - size * 0.1, y + size * 0.2)], line, True)
-        canvas.rectangle(x - size * 0.1, y + size * 0.55, size * 0.9, size * 0.45)
+
+    def at(*points):
+        return np.array([x, y]) + size * np.asarray(points, float).reshape(-1, 2)
+
+    def disc(cx, cy, radius):
+        return at(np.c_[cx + radius * np.cos(2 * np.pi * t), cy + radius * np.sin(2 * np.pi * t)])
+
+    if kind == 0:                                                   # leaf with its stalk
+        half = 0.32 * np.sin(np.pi * t) * (1 - 0.3 * t)
+        canvas.fill(at(np.concatenate([np.c_[t, -half], np.c_[t, half][::-1]])))
+        canvas.stroke(at((-0.3, 0.05), (0, 0)), line)
+    elif kind == 1:                                                 # jar, half full
+        canvas.stroke(at((0, 0), (0.7, 0), (0.8, 0.2), (0.8, 1), (-0.1, 1), (-0.1, 0.2)), line, True)
+        canvas.fill(at((-0.1, 0.55), (0.8, 0.55), (0.8, 1), (-0.1, 1)))
     elif kind == 2:                                                 # sun
         for k in range(9):
-            a = 2 * np.pi * k / 9 + 0.2
-            canvas.stroke([(x + size * 0.35 * np.cos(a), y + size * 0.35 * np.sin(a)),
-                           (x + size * 0.55 * np.cos(a), y + size * 0.55 * np.sin(a))], line)
-        canvas.fill(np.c_[x + size * 0.25 * np.cos(2 * np.pi * t), y + size * 0.25 * np.sin(2 * np.pi * t)])
+            ray = np.array([np.cos(2 * np.pi * k / 9 + 0.2), np.sin(2 * np.pi * k / 9 + 0.2)])
+            canvas.stroke(at(0.35 * ray, 0.55 * ray), line)
+        canvas.fill(disc(0, 0, 0.25))
     elif kind == 3:                                                 # bird house
-        canvas.stroke([(x, y + size * 0.4), (x + size * 0.4, y), (x + size * 0.8, y + size * 0.4)], line * 1.4)
-        canvas.stroke([(x + size * 0.1, y + size * 0.4), (x + size * 0.1, y + size), (x + size * 0.7, y + size),
-                       (x + size * 0.7, y + size * 0.4)], line)
-        canvas.fill(np.c_[x + size * (0.4 + 0.12 * np.cos(2 * np.pi * t)),
-                          y + size * (0.55 + 0.12 * np.sin(2 * np.pi * t))])
+        canvas.stroke(at((0, 0.4), (0.4, 0), (0.8, 0.4)), line * 1.4)
+        canvas.stroke(at((0.1, 0.4), (0.1, 1), (0.7, 1), (0.7, 0.4)), line)
+        canvas.fill(disc(0.4, 0.55, 0.12))
     else:                                                           # flask
-        canvas.stroke([(x + size * 0.3, y), (x + size * 0.3, y + size * 0.4), (x, y + size), (x + size * 0.8, y + size),
-                       (x + size * 0.5, y + size * 0.4), (x + size * 0.5, y)], line)
-        canvas.fill([(x + size * 0.15, y + size * 0.7), (x + size * 0.65, y + size * 0.7), (x + size * 0.8, y + size),
-                     (x, y + size)])
+        canvas.stroke(at((0.3, 0), (0.3, 0.4), (0, 1), (0.8, 1), (0.5, 0.4), (0.5, 0)), line)
+        canvas.fill(at((0.15, 0.7), (0.65, 0.7), (0.8, 1), (0, 1)))
 
 
 def _comb_text(canvas, rng, w, h):

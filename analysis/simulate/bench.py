@@ -14,7 +14,8 @@ SCALE = 6.0                                # raster samples per mm; the bench is
 REACH = 1.15                               # raster over the photo's field
 
 
-def bench_picture(piece: PieceSpec, camera: CameraSpec, homography: NDArray[np.float64]) -> NDArray[np.float32]:
+def bench_picture(piece: PieceSpec, camera: CameraSpec,
+                  homography: NDArray[np.float64]) -> NDArray[np.float32]:
     """Linear colour of the bench as the photo sees it, shape (h, w, 3), before light and noise."""
     w, h = camera.size_px
     corners = np.array([[0, 0], [w, 0], [w, h], [0, h]], float).reshape(-1, 1, 2)
@@ -43,7 +44,8 @@ def _surface(kind, shape, s, rng):
         level = 0.16 * np.exp(0.16 * grain + 0.12 * stain)
         return level[..., None] * np.array([1.35, 0.97, 0.6], np.float32)
     if kind == "bright":
-        level = 0.62 * np.exp(0.02 * smooth_noise(shape, 2 * s, rng) + 0.04 * smooth_noise(shape, 60 * s, rng))
+        paper, stain = smooth_noise(shape, 2 * s, rng), smooth_noise(shape, 60 * s, rng)
+        level = 0.62 * np.exp(0.02 * paper + 0.04 * stain)
         return level[..., None] * np.array([1.0, 1.0, 0.97], np.float32)
     if kind == "mat":
         level = np.full(shape, 0.10, np.float32) * np.exp(0.05 * smooth_noise(shape, 1.5 * s, rng))
@@ -131,7 +133,8 @@ def _steel_rule(surface, s, at, rng):
 
 def _pencil(surface, s, at, rng):
     size = (int(150 * s), int(7 * s))
-    colour = rng.choice(np.array([[0.5, 0.06, 0.04], [0.05, 0.12, 0.4], [0.6, 0.42, 0.05], [0.04, 0.25, 0.1]]))
+    colours = np.array([[0.5, 0.06, 0.04], [0.05, 0.12, 0.4], [0.6, 0.42, 0.05], [0.04, 0.25, 0.1]])
+    colour = rng.choice(colours)
     across = np.interp(np.arange(size[1]), [0, size[1] * 0.3, size[1] - 1], [0.5, 1.5, 0.4])
     patch = (across[:, None, None] * colour[None, None, :] * np.ones((1, size[0], 1))).astype(np.float32)
     patch[:, -int(14 * s):] = (across[:, None, None] * np.array([0.5, 0.36, 0.2])).astype(np.float32)

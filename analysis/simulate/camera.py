@@ -13,7 +13,8 @@ from analysis.simulate.bench import bench_picture
 from analysis.simulate.piece import board_origin_mm, board_size_mm, board_without_stripes, engraved_factor
 from analysis.simulate.spec import CameraSpec, PieceSpec
 
-__all__ = ["Shot", "camera_homography", "distort", "encode", "photograph", "to_srgb8", "undistort", "wood_colour"]
+__all__ = ["Shot", "camera_homography", "distort", "encode", "photograph", "to_srgb8", "undistort",
+           "wood_colour"]
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)   # ITU-R BT.709 primaries, as sRGB has them
 TILE_ROWS = 256
@@ -172,8 +173,9 @@ def _reach(piece, camera, homography):
     width, height = board_size_mm(piece)
     w, h = camera.size_px
     t = np.linspace(0, 1, 9)
-    edge = np.concatenate([np.c_[left + width * t, 0 * t + top], np.c_[left + width * t, 0 * t + top + height],
-                           np.c_[0 * t + left, top + height * t], np.c_[0 * t + left + width, top + height * t]])
+    across, down, same = left + width * t, top + height * t, np.ones_like(t)
+    edge = np.concatenate([np.c_[across, same * top], np.c_[across, same * (top + height)],
+                           np.c_[same * left, down], np.c_[same * (left + width), down]])
     points = distort(cv2.perspectiveTransform(edge.reshape(-1, 1, 2), homography).reshape(-1, 2), camera)
     low = np.clip(np.floor(points.min(0)) - 4, 0, [w, h]).astype(int)
     high = np.clip(np.ceil(points.max(0)) + 5, 0, [w, h]).astype(int)
@@ -223,7 +225,8 @@ def _light(camera):
     light = (1 + np.float32(camera.light_gradient) * slope) * (1 - np.float32(camera.vignetting) * r2)
     if camera.flicker:
         rows = np.arange(h, dtype=np.float32)[:, None]
-        light = light * (1 + np.float32(camera.flicker / 2) * np.cos(rows * np.float32(2 * np.pi / camera.flicker_rows)))
+        wave = np.cos(rows * np.float32(2 * np.pi / camera.flicker_rows))
+        light = light * (1 + np.float32(camera.flicker / 2) * wave)
     return light * np.float32(camera.exposure)
 
 

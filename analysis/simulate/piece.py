@@ -52,7 +52,8 @@ def stripe_modulation(stripe: StripeSpec, x_mm: NDArray[np.float32], y_mm: NDArr
     return result
 
 
-def engraved_factor(spec: PieceSpec, x_mm: NDArray[np.float32], y_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+def engraved_factor(spec: PieceSpec, x_mm: NDArray[np.float32],
+                    y_mm: NDArray[np.float32]) -> NDArray[np.float32]:
     """Product of all stripes and engraved rows at points in mm; 1 outside the frame."""
     centre = (spec.width_mm / 2, spec.height_mm / 2)
     factor = None
@@ -97,8 +98,8 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
         grain += grain_field(one, shape, s, rng)
     x = (origin[0] + np.arange(shape[1], dtype=np.float32) / np.float32(s)).astype(np.float32)[None, :]
     y = (origin[1] + np.arange(shape[0], dtype=np.float32) / np.float32(s)).astype(np.float32)[:, None]
-    inside = np.clip(np.minimum(np.minimum(x, spec.width_mm - x) * s, np.minimum(y, spec.height_mm - y) * s) + 0.5,
-                     0, 1).astype(np.float32)
+    depth = np.minimum(np.minimum(x, spec.width_mm - x), np.minimum(y, spec.height_mm - y))
+    inside = np.clip(depth * s + 0.5, 0, 1).astype(np.float32)
     cover = artwork_cover(spec, shape, s, origin)
     ground = np.float32(np.log(spec.ground_reflectance)) + grain
     ground += np.float32(spec.depth_ramp) * (x / np.float32(spec.width_mm) - np.float32(0.5))
@@ -108,8 +109,9 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
     raw = np.float32(np.log(spec.raw_reflectance)) + np.float32(spec.grain_scale_raw) * grain
     if spec.planer_contrast_percent > 0:
         a = np.deg2rad(spec.planer_angle_deg)
-        wave = (x * np.float32(np.cos(a)) - y * np.float32(np.sin(a))) * np.float32(2 * np.pi / spec.planer_period_mm)
-        ripple = np.float32(spec.planer_contrast_percent / 200) * np.cos(wave)
+        across = x * np.float32(np.cos(a)) - y * np.float32(np.sin(a))
+        ripple = np.cos(across * np.float32(2 * np.pi / spec.planer_period_mm))
+        ripple *= np.float32(spec.planer_contrast_percent / 200)
         raw += ripple
         ground += ripple
     light = np.exp(ground) * inside + np.exp(raw) * (1 - inside)
@@ -129,7 +131,8 @@ def _smoke(spec, shape, s, rng, inside) -> NDArray[np.float32]:
     """Smoke: a slow gradient over the ground and a darker rim of soot on the raw wood around it."""
     drift = smooth_noise(shape, 40.0 * s, rng)
     small = cv2.resize(inside, (max(4, shape[1] // 8), max(4, shape[0] // 8)), interpolation=cv2.INTER_AREA)
-    rim = cv2.resize(cv2.GaussianBlur(small, (0, 0), 1.5 * s / 8), shape[::-1], interpolation=cv2.INTER_LINEAR)
+    rim = cv2.GaussianBlur(small, (0, 0), 1.5 * s / 8)
+    rim = cv2.resize(rim, shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.exp(np.float32(-0.5 * spec.smoke) * (np.float32(1) + np.float32(0.5) * drift)
                   - np.float32(1.5 * spec.smoke) * rim * (1 - inside))
 

@@ -16,7 +16,7 @@ ARTWORK_PARTS = ("frame", "text", "shapes", "steps", "ruler", "comb_text", "mark
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripeSpec:
-    """One regular artefact: reflectance is multiplied by 1 + contrast/200 cos(2 pi f.r + phase) and harmonics."""
+    """One regular artefact: reflectance times 1 + contrast/200 cos(2 pi f.r + phase), and harmonics."""
 
     period_mm: float                       # at the piece's centre where it drifts
     contrast_percent: float                # peak to peak of the fundamental / mean reflectance
@@ -59,14 +59,14 @@ class PieceSpec:
     board_seed: int = 1
     frame_width_mm: float = 0.8
     frame_reflectance: float = 0.05
-    margin_mm: tuple[float, float, float, float] = (9.0, 8.0, 10.0, 9.0)   # board left, top, right, bottom of the frame
-    ground_reflectance: float = 0.20       # engraved ground inside the frame; equal to `raw_reflectance`: not engraved
+    margin_mm: tuple[float, float, float, float] = (9.0, 8.0, 10.0, 9.0)   # left, top, right, bottom
+    ground_reflectance: float = 0.20       # inside the frame; near `raw_reflectance`: not engraved
     raw_reflectance: float = 0.52
     depth_ramp: float = 0.15               # log change of the ground from left to right edge
     smoke: float = 0.2                     # log darkening by smoke, slow
     row_interval_mm: float = 0.1           # engraved rows; contrast 0 leaves them out
     row_contrast_percent: float = 0.0
-    planer_period_mm: float = 1.8          # planer-knife marks on the raw board, regular but not the engraver's
+    planer_period_mm: float = 1.8          # planer-knife marks: regular, but not the engraver's
     planer_contrast_percent: float = 0.0
     planer_angle_deg: float = 35.0
     grain_scale_raw: float = 0.45          # raw wood shows this much of the engraved wood's texture

@@ -44,7 +44,8 @@ def grain_field(grain: GrainSpec, shape: tuple[int, int], samples_per_mm: float,
     ValueError
         Unknown kind.
     """
-    makers = {"plain": _plain, "rings": _rings, "crossed": _crossed, "knots": _knots, "rays": _rays, "pores": _pores}
+    makers = {"plain": _plain, "rings": _rings, "crossed": _crossed, "knots": _knots, "rays": _rays,
+              "pores": _pores}
     if grain.kind not in makers:
         raise ValueError(f"unknown grain kind {grain.kind!r}; known: {', '.join(makers)}")
     field = makers[grain.kind](grain, shape, samples_per_mm, rng)
@@ -96,12 +97,9 @@ def smooth_noise(shape: tuple[int, int], scale: float, rng: np.random.Generator)
     small = rng.standard_normal((int(rows / step) + 14, int(columns / step) + 14), dtype=np.float32)
     small = cv2.GaussianBlur(small, (0, 0), 1.5)[4:-4, 4:-4]
     small = (small - small.mean()) / max(float(small.std()), 1e-9)
-    x = (np.arange(columns, dtype=np.float32) / np.float32(step) + 2)
-    y = (np.arange(rows, dtype=np.float32) / np.float32(step) + 2)
     if step <= 1.0:
         return np.ascontiguousarray(small[2:2 + rows, 2:2 + columns])
     matrix = np.array([[1 / step, 0, 2], [0, 1 / step, 2]])
-    del x, y
     return cv2.warpAffine(small, matrix, (columns, rows), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
                           borderMode=cv2.BORDER_REFLECT)
 
@@ -158,8 +156,9 @@ def _rings(grain, shape, s, rng):
     u = _coordinates(shape, s, grain.angle_deg)
     if grain.waviness_mm > 0:
         # Lines bend slowly along themselves and hardly at all against each other.
-        bend = coloured_noise((max(8, shape[0] // 8), max(8, shape[1] // 8)), s / 8, rng, slope=3.0, longest_mm=60.0,
-                              elongation=0.4, angle_deg=grain.angle_deg)
+        coarse = (max(8, shape[0] // 8), max(8, shape[1] // 8))
+        bend = coloured_noise(coarse, s / 8, rng, slope=3.0, longest_mm=60.0, elongation=0.4,
+                              angle_deg=grain.angle_deg)
         u = u + np.float32(grain.waviness_mm) * cv2.resize(bend, shape[::-1], interpolation=cv2.INTER_CUBIC)
     low, high = float(u.min()) - 2.0, float(u.max()) + 2.0
     table, step = _ring_profile(grain, high - low, rng)
@@ -168,7 +167,7 @@ def _rings(grain, shape, s, rng):
 
 
 def _ring_profile(grain, total_mm, rng):
-    """Profile across rings at 0.01 to 0.02 mm: earlywood level, latewood ramp, sharp edge; each ring its own depth."""
+    """Profile across rings on a fine grid: earlywood, latewood ramp, sharp edge; each ring its own depth."""
     step = max(min(grain.sharpness_mm / 4, 0.02), 0.005)
     widths = ring_widths(grain.spacing_mm, grain.spacing_variation, total_mm + 3 * grain.spacing_mm, rng,
                          grain.autoregression)
@@ -201,8 +200,8 @@ def _crossed(grain, shape, s, rng):
     # Checks of the peeling lathe: dark lines along the lower grain, unequal distances.
     checks = coloured_noise(shape, s, rng, slope=0.8, longest_mm=1.5, elongation=25.0, angle_deg=a + 90.0)
     lower = lower + 1.2 * np.minimum(checks + 1.0, 0)
-    patches = coloured_noise((max(8, shape[0] // 4), max(8, shape[1] // 4)), s / 4, rng, slope=2.2, longest_mm=9.0,
-                             elongation=2.5, angle_deg=a)
+    coarse = (max(8, shape[0] // 4), max(8, shape[1] // 4))
+    patches = coloured_noise(coarse, s / 4, rng, slope=2.2, longest_mm=9.0, elongation=2.5, angle_deg=a)
     bar = np.quantile(patches, 1 - grain.coverage)
     patches = cv2.resize(patches, shape[::-1], interpolation=cv2.INTER_CUBIC)
     ragged = patches + 0.18 * upper
@@ -234,7 +233,8 @@ def _knots(grain, shape, s, rng):
         radius = rng.uniform(1.5, 5.0)
         y0, x0 = int(rng.uniform(0, rows)), int(rng.uniform(0, columns))
         reach = int(3 * radius * s)
-        ys, ye, xs, xe = max(0, y0 - reach), min(rows, y0 + reach), max(0, x0 - reach), min(columns, x0 + reach)
+        ys, ye = max(0, y0 - reach), min(rows, y0 + reach)
+        xs, xe = max(0, x0 - reach), min(columns, x0 + reach)
         y = ((np.arange(ys, ye) - y0) / s).astype(np.float32)[:, None]
         x = ((np.arange(xs, xe) - x0) / s).astype(np.float32)[None, :] / np.float32(rng.uniform(1.0, 1.8))
         r = np.hypot(x, y) * (1 + 0.08 * np.sin(3 * np.arctan2(y, x) + rng.uniform(0, 6)))
