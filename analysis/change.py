@@ -1,11 +1,25 @@
-"""Did the change help: stripe contrast after against before at the same period."""
+"""Did the change help: stripe contrast after against before at the same period.
+
+AFTER is measured at BEFORE's frequency and angle, with no new search: the
+largest of many noisy peaks would say that something is left when nothing is.
+"""
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Change", "CHANGES"]
+import numpy as np
+from scipy.special import ive
+
+from analysis.line import Line, demodulate
+from analysis.plane import Plane
+from analysis.stripes import StripeField, Candidate
+
+__all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]
 
 CHANGES = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "undecided")
+GONE = 0.35                # "removed" needs no called stripe and less than this left
+LESS, MORE = 0.85, 1.18    # a change smaller than this is within what two engravings of one piece differ; common practice, no source
+DRAWS = 20000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,3 +35,202 @@ class Change:
     before_contrast_percent: float | None
     after_contrast_percent: float | None
     reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """Complex amplitude at a given frequency, no search; phase about `centre_mm`."""
+
+    amplitude: complex                     # of log reflectance
+    sd: float                              # 1 s.d. of its real and of its imaginary part
+    centre_mm: tuple[float, float]
+
+
+def measure_at(field: StripeField, plane: Plane, fx_per_mm: float, fy_per_mm: float,
+               drift: float | None = None, centre_mm: tuple[float, float] | None = None) -> Reading:
+    """Read the amplitude of a texture at a given frequency.
+
+    Parameters
+    ----------
+    field, plane : StripeField, Plane
+        Bands of the texture; the plane gives the continuum, the texture's own stripes taken out.
+    fx_per_mm, fy_per_mm : float
+    drift : float, optional
+        Drift of the period in percent per 100 mm about `centre_mm`.
+    """
+    places = demodulate(field.bands, fx_per_mm, fy_per_mm)
+    i = int(np.argmin(np.abs(plane.fx_per_mm - fx_per_mm)))
+    j = int(np.argmin(np.abs(plane.fy_per_mm - fy_per_mm)))
+    variance = plane.noise[i, j] / plane.square_sum * places.squares.sum()
+    sums = places.sums
+    if drift is not None and centre_mm is not None:
+        bend = -fx_per_mm * drift * 0.5e-4 * (places.x_mm - centre_mm[0]) ** 2
+        sums = sums * np.exp(-2j * np.pi * bend)[None, :]
+    gain = places.weights.sum()
+    centre = (float(np.average(places.x_mm, weights=places.weights.sum(axis=0))),
+              float(np.average(places.y_mm, weights=places.weights.sum(axis=1))))
+    return Reading(amplitude=complex(2.0 * sums.sum() / gain), sd=float(np.sqrt(2.0 * variance) / gain),
+                   centre_mm=centre)
+
+
+def compare_stripes(before: StripeField, after: StripeField, after_plane: Plane, *, before_called: bool,
+                    after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm") -> Change:
+    """Compare AFTER with BEFORE at BEFORE's strongest stripe.
+
+    Parameters
+    ----------
+    before, after : StripeField
+        On the same grid where `aligned`.
+    after_plane : Plane
+        AFTER's, with AFTER's own stripes taken out.
+    before_called, after_called : bool
+        Whether each photo's verdict names a regular artefact.
+    aligned : bool
+        False: the photos could not be aligned, and nothing is compared.
+    same_place_sd_mm : float or None
+        1 s.d. of the registration along the scan axis; None where unknown.
+
+    Notes
+    -----
+    The ratio's interval is that of the posterior of two Rice-distributed
+    amplitudes with a flat prior on each amplitude, which holds near zero, where
+    a plain quotient's does not.
+    """
+    if not aligned:
+        return _plain("undecided", "The photos could not be aligned, so each was judged alone and nothing is compared.")
+    if not before_called:
+        if after_called:
+            return _appeared(before, after, unit)
+        if before.candidates and before.candidates[0].probability > 0.5:
+            return _plain("undecided", "BEFORE's stripe is too doubtful to compare with.")
+        return _plain("nothing to compare", "Neither photo shows a regular stripe, so there is nothing to compare: "
+                      f"a stripe above {before.detection_limit_percent:.1f} % before and "
+                      f"{after.detection_limit_percent:.1f} % after would have been found.")
+    base = before.candidates[0]
+    line = base.line
+    twin = _twin(base, after) if after_called else None
+    reading = _after_reading(twin.line if twin else line, line, after, after_plane)
+    ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd)
+    locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
+    contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
+    verdict = _verdict(ratio, interval, twin is not None)
+    return Change(verdict=verdict, sentence=_sentence(verdict, base, ratio, interval, after, unit), ratio=ratio,
+                  ratio_interval=interval, phase_locked=locked, phase_difference_rad=difference,
+                  before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
+                  reasons=_reasons(base, after, twin, reading, unit))
+
+
+def _plain(verdict, sentence) -> Change:
+    """A change without a ratio."""
+    return Change(verdict=verdict, sentence=sentence, ratio=None, ratio_interval=None, phase_locked=None,
+                  phase_difference_rad=None, before_contrast_percent=None, after_contrast_percent=None)
+
+
+def _appeared(before, after, unit) -> Change:
+    """BEFORE shows no stripe, AFTER does."""
+    stripe = after.candidates[0].stripe
+    if not before.detection_limit_percent <= 1.5 * stripe.contrast_percent:
+        return _plain("undecided", f"AFTER shows a stripe of {stripe.contrast_percent:.1f} %, but on BEFORE's photo "
+                      f"only one above {before.detection_limit_percent:.1f} % is sure to be found.")
+    return Change(verdict="appeared", ratio=None, ratio_interval=None, phase_locked=None, phase_difference_rad=None,
+                  before_contrast_percent=None, after_contrast_percent=stripe.contrast_percent,
+                  sentence=f"A stripe every {stripe.period_mm:.3f} {unit} appeared with the change "
+                           f"({stripe.contrast_percent:.1f} % contrast).")
+
+
+def _twin(base: Candidate, after: StripeField) -> Candidate | None:
+    """AFTER's called stripe at the same period, or None."""
+    for other in after.candidates:
+        if other.stripe not in after.stripes:
+            continue
+        gap = abs(other.line.fx_per_mm - base.line.fx_per_mm)
+        sd = np.hypot(other.line.fx_sd_per_mm, base.line.fx_sd_per_mm)
+        if gap < max(4 * sd, 0.006 * base.line.fx_per_mm):
+            return other
+    return None
+
+
+def _after_reading(at: Line, base: Line, after, plane) -> Reading:
+    """AFTER read at BEFORE's frequency, or at its own called stripe's, which is the same within the scale's error."""
+    return measure_at(after, plane, at.fx_per_mm, at.fy_per_mm, at.drift_percent_per_100mm,
+                      at.centre_mm if at.drift_percent_per_100mm is not None else base.centre_mm)
+
+
+def _ratio(a, a_sd, b, b_sd) -> tuple[float, tuple[float, float]]:
+    """Posterior median-free estimate and 95 % interval of after / before from two noisy amplitudes."""
+    rng = np.random.default_rng(20260101)
+    first = np.abs(rng.normal(a, a_sd, DRAWS))
+    grid = np.linspace(0.0, b + 8 * b_sd, 2000)
+    z = grid * b / b_sd ** 2
+    density = ive(0, z) * np.exp(-(grid - b) ** 2 / (2 * b_sd ** 2))
+    cumulative = np.cumsum(density)
+    second = np.interp(rng.random(DRAWS), cumulative / cumulative[-1], grid)
+    low, high = np.percentile(second / np.maximum(first, 1e-12), [2.5, 97.5])
+    estimate = float(np.sqrt(max(b ** 2 - 2 * b_sd ** 2, 0.0)) / max(a, 1e-12))
+    if estimate <= high * 0.5 and b < 2.5 * b_sd:
+        low = 0.0
+        high = np.percentile(second / np.maximum(first, 1e-12), 95.0)
+    return estimate, (float(min(low, estimate)), float(max(high, estimate)))
+
+
+def _phase_lock(line, reading, twin, same_place_sd_mm):
+    """Whether the stripe stands at the same place in both, with chance below 1 in 6; None where that cannot be told."""
+    if twin is None or same_place_sd_mm is None:
+        return None, None
+    x, y = reading.centre_mm
+    bend = 0.0
+    here = line.phase_rad + 2 * np.pi * (line.fx_per_mm * x + line.fy_per_mm * y + bend)
+    there = np.angle(reading.amplitude) + 2 * np.pi * (twin.line.fx_per_mm * x + twin.line.fy_per_mm * y)
+    difference = float(np.angle(np.exp(1j * (there - here))))
+    sd = np.sqrt((line.amplitude_sd / max(line.amplitude, 1e-12)) ** 2
+                 + (reading.sd / max(abs(reading.amplitude), 1e-12)) ** 2
+                 + (2 * np.pi * line.fx_per_mm * same_place_sd_mm) ** 2)
+    if 2.0 * sd > np.pi / 4:
+        return None, difference
+    return bool(abs(difference) < max(2.0 * sd, 0.35)), difference
+
+
+def _verdict(ratio, interval, found) -> str:
+    """Change verdict from the ratio's interval."""
+    low, high = interval
+    if not found and high < GONE:
+        return "removed"
+    if found and high < 0.1:
+        return "removed"
+    if high < 1.0 and ratio < LESS:
+        return "reduced"
+    if low > 1.0 and ratio > MORE:
+        return "worse"
+    if high < 1.6 and low > 0.6:
+        return "unchanged"
+    return "undecided"
+
+
+def _sentence(verdict, base, ratio, interval, after, unit) -> str:
+    """The change in one sentence."""
+    every = f"every {base.stripe.period_mm:.3f} {unit}"
+    low, high = (100 * v for v in interval)
+    if verdict == "removed":
+        return f"The stripe {every} is gone: less than {max(high, 1):.0f} % of it is left (95 % sure)."
+    if verdict == "reduced":
+        return f"The stripe {every} is smaller: {100 * ratio:.0f} % of it is left ({low:.0f} to {high:.0f} %)."
+    if verdict == "worse":
+        return f"The stripe {every} is stronger: {ratio:.2f} times what it was ({low / 100:.2f} to {high / 100:.2f})."
+    if verdict == "unchanged":
+        return f"The stripe {every} is as it was: {ratio:.2f} times ({low / 100:.2f} to {high / 100:.2f})."
+    return (f"Whether the stripe {every} changed cannot be told: between {low:.0f} and {high:.0f} % of it is left. "
+            "Photograph AFTER again, sharp and from straight above.")
+
+
+def _reasons(base, after, twin, reading, unit) -> tuple[str, ...]:
+    """What the change verdict rests on."""
+    words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; AFTER read at "
+             f"the same spacing and angle: {200 * abs(reading.amplitude):.2f} % with noise of {200 * reading.sd:.2f} %."]
+    if twin is None:
+        words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
+                     "would have been found.")
+    others = [c.stripe for c in after.candidates if c.stripe in after.stripes and c is not twin]
+    if others:
+        words.append("AFTER has a stripe that BEFORE's strongest is not: "
+                     + ", ".join(f"{s.contrast_percent:.1f} % every {s.period_mm:.3f} {unit}" for s in others) + ".")
+    return tuple(words)

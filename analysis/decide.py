@@ -3,9 +3,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Decision", "Reason", "VERDICTS"]
+from analysis.grain import GrainField
+from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
+
+__all__ = ["Decision", "Reason", "VERDICTS", "decide"]
 
 VERDICTS = ("mechanical", "grain", "mixed", "clean", "undecided")
+RULED_OUT = 0.20           # below this probability a photo is said to hold no regular artefact
+GRAIN_SEEN_PERCENT = 2.0   # oriented texture that a person sees at arm's length; common practice, no source
+GRAIN_SHARE = 0.35         # grain this strong against the stripe makes the verdict mixed
+USEFUL_LIMIT_PERCENT = 4.0 # a photo that would miss a plain stripe of this contrast cannot clear a machine
+VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,3 +36,150 @@ class Decision:
     next_step: str                         # what to do next, in a sentence
     detection_limit_percent: float
     false_alarm_rate: float = 0.01
+
+
+def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: str | None = None,
+           sharp: bool = True) -> Decision:
+    """Give the verdict of one photo.
+
+    Parameters
+    ----------
+    field : StripeField
+    grain : GrainField
+    unit : {"mm", "px"}
+        Unit of the periods in the words.
+    camera : str, optional
+        A cause in the camera that would make the strongest line, in words.
+    sharp : bool, default True
+        False where the photo's own quality forbids to clear a machine.
+
+    Returns
+    -------
+    Decision
+    """
+    top = field.candidates[0] if field.candidates else None
+    probability = top.probability if top else 0.01
+    if camera is not None:
+        probability = min(probability, VETOED)
+    limit = field.detection_limit_percent
+    grain_seen = grain.contrast_percent >= GRAIN_SEEN_PERCENT
+    poor = not sharp or not limit <= 2 * USEFUL_LIMIT_PERCENT
+    if field.stripes and probability >= CALL_PROBABILITY:
+        strong = grain.contrast_percent >= max(GRAIN_SEEN_PERCENT, GRAIN_SHARE * field.stripes[0].contrast_percent)
+        verdict = "mixed" if strong else "mechanical"
+    elif probability > RULED_OUT or poor:
+        verdict = "undecided"
+    elif grain_seen:
+        verdict = "grain"
+    else:
+        verdict = "clean" if limit <= USEFUL_LIMIT_PERCENT else "undecided"
+    reasons = _reasons(top, unit, camera) + _grain_reason(grain, unit)
+    return Decision(verdict=verdict, probability_mechanical=probability,
+                    sentence=_sentence(verdict, field, grain, top, unit, camera, poor),
+                    reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
+                    next_step=_next_step(verdict, top, camera, poor, unit), detection_limit_percent=limit)
+
+
+def _sentence(verdict, field, grain, top, unit, camera, poor) -> str:
+    """The answer in one sentence, with its numbers."""
+    limit = f"{field.detection_limit_percent:.1f} %"
+    if verdict in ("mechanical", "mixed"):
+        stripe = field.stripes[0]
+        half = (stripe.period_interval_mm[1] - stripe.period_interval_mm[0]) / 2
+        more = f" and {len(field.stripes) - 1} more" if len(field.stripes) > 1 else ""
+        text = (f"A regular stripe every {stripe.period_mm:.3f} \u00b1 {half:.3f} {unit}{more}, "
+                f"{stripe.contrast_percent:.1f} % contrast: made by the machine")
+        return text + (f", over grain of {grain.contrast_percent:.1f} %." if verdict == "mixed" else ".")
+    if verdict == "grain":
+        return (f"Grain of the material, {grain.contrast_percent:.1f} % contrast; "
+                f"no regular stripe above {limit} would have been missed.")
+    if verdict == "clean":
+        return f"Neither stripes nor grain: no regular stripe above {limit} would have been missed."
+    if camera is not None:
+        return f"Cannot tell: there is a regular line, but {camera}."
+    if poor and (top is None or top.probability <= RULED_OUT):
+        return f"Cannot tell: on this photo a stripe is sure to be found only above {limit} contrast."
+    return (f"Cannot tell: there is a line every {top.stripe.period_mm:.3f} {unit} "
+            f"({top.stripe.contrast_percent:.1f} % contrast), but the odds that the machine made it "
+            f"are only {100 * top.probability:.0f} %.")
+
+
+def _next_step(verdict, top, camera, poor, unit) -> str:
+    """One thing to do next."""
+    if camera is not None:
+        return "Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns with it."
+    if verdict in ("mechanical", "mixed"):
+        return ("Engrave the piece again at another scan speed: a spacing that stays the same in mm comes from the "
+                "drive's geometry, one that grows with the speed from vibration or mains ripple.")
+    if verdict == "grain":
+        return "Engrave the same piece with the board turned by 90 degrees: grain turns with the board, the machine's marks do not."
+    if verdict == "clean":
+        return "Keep this photo for the record; nothing needs to be changed on the machine for its sake."
+    if poor and (top is None or top.probability <= RULED_OUT):
+        return ("Photograph again from straight above, sharp, with light from the side and at least 12 pixels per mm, "
+                "with more plain background in view.")
+    return ("Engrave the same piece on another board, turned by 90 degrees: a stripe that stays square to the scan axis "
+            "is the machine's.")
+
+
+def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
+    """The candidate's terms in words."""
+    if top is None:
+        return [Reason(term="no line", words="No spacing stands out from the texture at all.", weight=-4.0)]
+    line, stripe = top.line, top.stripe
+    weight = {t.name: t.weight for t in top.terms}
+    reasons = []
+
+    def say(term, good, bad, *names):
+        total = sum(weight[n] for n in names)
+        reasons.append(Reason(term=term, words=good if total >= 0 else bad, weight=float(total)))
+    chance = stripe.false_alarm_probability
+    say("stronger than noise",
+        f"It stands {line.snr:.0f} times above the texture around it; chance alone would do that in "
+        f"{_chance(chance)} photos.",
+        f"It stands only {line.snr:.0f} times above the texture around it; chance alone would do that in "
+        f"{_chance(chance)} photos.", "over_noise")
+    say("equal spacing",
+        f"Equal spacing over {line.periods:.0f} periods: the line is as narrow as one steady spacing makes it, "
+        f"{line.ring_snr:.0f} times above its flanks.",
+        f"Spacing is not equal, or too few periods are in view to tell ({line.periods:.0f}): the line is only "
+        f"{line.ring_snr:.0f} times above its flanks.",
+        "over_rings_level", "over_rings_shape", "periods", "shape_by_periods")
+    say("one phase",
+        f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
+        f"{line.coherence_across:.2f} across).",
+        f"The phase wanders (coherence {line.coherence_along:.2f} along, {line.coherence_across:.2f} across).",
+        "one_phase_across", "one_phase_along", "steady")
+    say("unbroken", f"Unbroken: it is there on {100 * line.coverage:.0f} % of the area.",
+        f"With gaps: it is there on {100 * line.coverage:.0f} % of the area.", "coverage")
+    say("square to the scan axis",
+        f"Square to the scan axis within {abs(stripe.angle_deg):.2f} degrees.",
+        f"Off square by {abs(stripe.angle_deg):.2f} degrees.", "square")
+    say("texture around it",
+        "No other texture runs in its direction.", "Other texture runs nearly in its direction, as growth rings do.",
+        "surroundings")
+    if camera is not None:
+        reasons.append(Reason(term="camera", words=f"A cause in the camera: {camera}.", weight=-8.0))
+    return reasons
+
+
+def _chance(p) -> str:
+    """A small probability as a plain share of photos."""
+    if p >= 0.1:
+        return f"{100 * p:.0f} of 100"
+    exponent = 2
+    while p * 10 ** exponent < 1 and exponent < 9:
+        exponent += 1
+    return f"fewer than 1 of {10 ** (exponent - 1):,}" if exponent >= 9 else f"about 1 of {round(1 / p):,}"
+
+
+def _grain_reason(grain: GrainField, unit) -> list[Reason]:
+    """What the grain says about itself; it neither proves nor clears the machine, so it weighs nothing."""
+    if grain.angle_deg is None or grain.contrast_percent < GRAIN_SEEN_PERCENT:
+        return []
+    words = f"Grain of {grain.contrast_percent:.1f} % runs at {grain.angle_deg:.0f} degrees"
+    if len(grain.directions) > 1:
+        words += " and " + ", ".join(f"{a:.0f}" for a, _ in grain.directions[1:3]) + " degrees: several angles"
+    if grain.spacing_mm is not None and grain.spacing_variation is not None:
+        words += f", spacing {grain.spacing_mm:.2f} {unit} but unequal by {100 * grain.spacing_variation:.0f} %"
+    return [Reason(term="grain", words=words + ".", weight=0.0)]

@@ -1,12 +1,37 @@
-"""Coherent stripes: lines in the spectrum across the scan axis."""
+"""Coherent stripes: lines in the spectrum across the scan axis.
+
+A line at one frequency is tested against its own neighbourhood, so a broad
+hill (growth rings) raises the bar that it must clear. Lines are found one
+after the other, the strongest first, each taken out before the next search,
+so that two families of stripes are both found.
+
+Frequencies are cycles per mm, x along the scan, y down; angles are
+anticlockwise as the upright piece is seen.
+"""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Stripe", "StripeField"]
+from analysis.flatten import Texture
+from analysis.limit import detection_limit
+from analysis.line import Line, fit_line, line_wave
+from analysis.odds import Term, line_probability, line_terms, search_false_alarm
+from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
+from analysis.settings import SHORTEST_PERIOD_MM
+from analysis.stripe_map import local_contrast
+
+__all__ = ["Candidate", "Stripe", "StripeField", "find_stripes", "CALL_PROBABILITY"]
+
+CALL_PROBABILITY = 0.90    # odds of nine to one before a stripe is called
+FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
+SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
+MOST_STRIPES = 4
+PEAKS_TRIED = 8
+HIGHEST_ORDER = 6
+LEAST_FALSE_ALARM = 1e-30  # smaller numbers mean nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,10 +58,21 @@ class Stripe:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A line that was looked at, called or not, with the terms that speak for and against."""
+
+    stripe: Stripe
+    line: Line
+    probability: float                     # that a machine stripe makes this line
+    terms: tuple[Term, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StripeField:
     """All that the stripe search found in one texture."""
 
     stripes: tuple[Stripe, ...]            # strongest first
+    candidates: tuple[Candidate, ...]      # called ones first, then the most likely one that was not called
     frequency_per_mm: NDArray[np.float32]  # (n,) of the spectrum below
     contrast_spectrum_percent: NDArray[np.float32]   # (n,) peak-to-peak contrast a line there would have
     threshold_percent: NDArray[np.float32]           # (n,) contrast that a line must exceed to be called
@@ -47,3 +83,177 @@ class StripeField:
     detection_limit_curve: tuple[tuple[float, float], ...]   # (period_mm, contrast_percent)
     map_percent: NDArray[np.float32]       # (r, c) coarse map of local stripe contrast, NaN where no data
     map_step_mm: float                     # size of a map cell; cell [0, 0] starts at the texture's origin
+    bands: Bands
+    model: NDArray[np.float32]             # (rows, columns) the called stripes in log reflectance
+
+
+def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIOD_MM,
+                 with_limit: bool = True) -> StripeField:
+    """Search a texture for coherent stripes within 1.5 degrees of the scan axis' normal.
+
+    Parameters
+    ----------
+    texture : Texture
+    shortest_period_mm : float
+        Shortest period searched; the sampling may set a longer one.
+    with_limit : bool, default True
+        Find the detection limit by injection too (half of the time).
+
+    Returns
+    -------
+    StripeField
+
+    Notes
+    -----
+    Below about eight periods in view, line and rings cannot be told apart by the
+    spectrum; the odds model then leans on angle, phase across and coverage.
+    """
+    bands = make_bands(texture)
+    highest = min(1.0 / shortest_period_mm if texture.scale_known else np.inf,
+                  texture.samples_per_mm / SAMPLES_A_PERIOD)
+    first = plane = make_plane(bands, highest_per_mm=highest)
+    called: list[Candidate] = []
+    best_other: Candidate | None = None
+    rest = bands
+    while len(called) < MOST_STRIPES:
+        found = _best_candidate(rest, plane, texture)
+        if found is None:
+            break
+        if found.probability < CALL_PROBABILITY:
+            best_other = found
+            break
+        called.append(found)
+        rest = remove_line(rest, line_wave(found.line, bands.x_mm, bands.y_mm))
+        plane = make_plane(rest, highest_per_mm=highest)
+    folded = _fold(called)
+    lines = [c.line for c in called]
+    wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
+    limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
+    strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
+    cells, step = local_contrast(bands, strongest)
+    fx, spectrum, threshold = _spectrum(first, plane, curve)
+    total = bands.weight.sum(axis=0)
+    profile = np.divide((bands.weight * bands.value).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
+    fitted = np.divide((bands.weight * wave).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
+    rows = texture.origin_mm[1] + np.arange(texture.log_reflectance.shape[0]) / texture.samples_per_mm
+    model = np.zeros(texture.log_reflectance.shape, np.float32)
+    for line in lines:
+        model += line_wave(line, bands.x_mm, rows).astype(np.float32)
+    return StripeField(
+        stripes=tuple(c.stripe for c in folded), candidates=tuple(folded) + ((best_other,) if best_other else ()),
+        frequency_per_mm=fx, contrast_spectrum_percent=spectrum, threshold_percent=threshold,
+        profile_x_mm=bands.x_mm.astype(np.float32), profile_percent=(100 * profile).astype(np.float32),
+        stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=limit,
+        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, model=model)
+
+
+def _lowest(plane) -> float:
+    """Lowest frequency searched, cycles per mm."""
+    return FEWEST_PERIODS * plane.cell_x_per_mm
+
+
+def _best_candidate(bands, plane, texture) -> Candidate | None:
+    """Fit the most promising peaks and keep the one with the best odds."""
+    candidates = [_candidate(fit_line(bands, plane, fx, fy), plane, texture) for fx, fy in _peaks(plane)]
+    return max(candidates, key=lambda c: (c.probability, c.line.snr), default=None)
+
+
+def _peaks(plane: Plane) -> list[tuple[float, float]]:
+    """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
+    fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
+    wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
+    over_noise = np.where(wedge, plane.power / plane.noise, 0.0)
+    over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
+    taken: list[tuple[float, float]] = []
+    for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
+        score = score.copy()
+        for a, b in taken:
+            _blank(score, plane, a, b)
+        while len(taken) < share:
+            i, j = np.unravel_index(np.argmax(score), score.shape)
+            if score[i, j] < 2.0:
+                break
+            taken.append((float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j])))
+            _blank(score, plane, *taken[-1])
+    return taken
+
+
+def _blank(score, plane, a, b) -> None:
+    """Blank a peak's main lobe, so that the next peak is another."""
+    near_x = np.abs(plane.fx_per_mm - a) < 2.0 * plane.cell_x_per_mm
+    near_y = np.abs(plane.fy_per_mm - b) < 2.0 * plane.cell_y_per_mm
+    score[np.ix_(near_x, near_y)] = 0.0
+
+
+def _candidate(line: Line, plane: Plane, texture: Texture) -> Candidate:
+    """Odds and intervals of a fitted line."""
+    false_alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
+    probability, terms = line_probability(line_terms(line, plane, false_alarm))
+    if line.periods < FEWEST_PERIODS - 0.5:
+        probability = min(probability, 0.5)
+    return Candidate(stripe=_stripe(line, texture, false_alarm), line=line, probability=probability, terms=terms)
+
+
+def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
+    """The line in the person's units, with 95 % intervals."""
+    f = np.hypot(line.fx_per_mm, line.fy_per_mm)
+    period = 1.0 / f
+    period_sd = period * np.hypot(line.fx_sd_per_mm / f, texture.scale_sd_fraction)
+    angle = -np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm))
+    angle_sd = np.hypot(np.degrees(line.fy_sd_per_mm / f), texture.axis_sd_deg)
+    contrast, contrast_sd = 200.0 * line.amplitude, 200.0 * line.amplitude_sd
+    ring_tail = -line.ring_count * np.log1p(line.ring_snr / line.ring_count)
+    return Stripe(
+        period_mm=period, period_interval_mm=(period - 1.96 * period_sd, period + 1.96 * period_sd),
+        period_px=period * texture.samples_per_mm, angle_deg=angle,
+        angle_interval_deg=(angle - 1.96 * angle_sd, angle + 1.96 * angle_sd),
+        contrast_percent=contrast,
+        contrast_interval_percent=(max(contrast - 1.96 * contrast_sd, 0.0), contrast + 1.96 * contrast_sd),
+        phase_rad=line.phase_rad, phase_sd_rad=line.phase_sd_rad,
+        coherence=float(np.sqrt(line.coherence_along * line.coherence_across)), coverage=line.coverage,
+        false_alarm_probability=max(false_alarm, LEAST_FALSE_ALARM),
+        ring_probability=float(max(np.exp(ring_tail), LEAST_FALSE_ALARM)), periods_in_view=line.periods,
+        drift_percent_per_100mm=line.drift_percent_per_100mm, harmonics=())
+
+
+def _fold(called: list[Candidate]) -> list[Candidate]:
+    """Fold harmonics into their fundamental; strongest fundamental first."""
+    left = sorted(called, key=lambda c: c.line.fx_per_mm)
+    folded: list[Candidate] = []
+    while left:
+        base, *others = left
+        orders, left = [], []
+        for other in others:
+            order = round(other.line.fx_per_mm / base.line.fx_per_mm)
+            miss = other.line.fx_per_mm - order * base.line.fx_per_mm
+            sd = np.hypot(other.line.fx_sd_per_mm, order * base.line.fx_sd_per_mm)
+            close = abs(miss) < 3.0 * sd + 0.15 / (base.line.periods / base.line.fx_per_mm)
+            # A weak line under a strong one is no fundamental: then the two are named apart.
+            strong = base.stripe.contrast_percent > 0.2 * other.stripe.contrast_percent
+            if 2 <= order <= HIGHEST_ORDER and close and strong:
+                orders.append((order, other.stripe.contrast_percent))
+            else:
+                left.append(other)
+        folded.append(replace(base, stripe=replace(base.stripe, harmonics=tuple(orders))))
+    return sorted(folded, key=lambda c: -c.stripe.contrast_percent)
+
+
+def _spectrum(first, rest, curve):
+    """Contrast spectrum at the best angle of each frequency, and the contrast that a line must exceed."""
+    fx = first.fx_per_mm
+    wedge = np.abs(first.fy_per_mm)[None, :] <= fx[:, None] * np.tan(np.radians(STEEPEST_DEG)) \
+        + 0.25 * first.cell_y_per_mm
+    peak = np.sqrt(np.max(np.where(wedge, first.power, 0.0), axis=1))
+    middle = np.abs(rest.fy_per_mm) <= 1.5 * rest.cell_y_per_mm
+    level = np.sqrt(rest.ring[:, middle].max(axis=1))
+    spectrum, level = 400.0 * peak / first.gain, 400.0 * level / first.gain
+    if curve:
+        periods, limits = np.array(curve).T
+        at = np.interp(np.log(np.maximum(fx, 1e-9)), np.log(1.0 / periods[::-1]), limits[::-1])
+        base = np.interp(1.0 / periods, fx, level)
+        factor = np.median(limits / np.maximum(base, 1e-12))
+        threshold = np.minimum(level * factor, 3.0 * at)
+    else:
+        threshold = 4.0 * level
+    keep = fx >= 0.5 * _lowest(first)
+    return tuple(a[keep].astype(np.float32) for a in (fx, spectrum, threshold))

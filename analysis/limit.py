@@ -1,0 +1,86 @@
+"""How small a stripe would still have been found: injection into the very photo.
+
+A line of unit amplitude is demodulated once at each period; since every step up
+to the test is linear in the bands, a weaker or stronger injection costs only
+the test itself.
+"""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy.stats import norm
+
+from analysis.line import demodulate, measure_line
+from analysis.odds import line_probability, line_terms, search_false_alarm
+from analysis.plane import STEEPEST_DEG, Bands, Plane, remove_line
+
+__all__ = ["detection_limit"]
+
+PERIODS_TRIED = 9
+PHASES = (0.4, 2.0, 3.5, 5.1)
+SPAN_MM = (0.5, 10.0)      # the periods that a small gantry's drive makes; common practice, no source
+SHARE_FOUND = 0.95
+HIGHEST_PERCENT, LOWEST_PERCENT = 60.0, 0.02
+STEPS = 9                  # of the bisection in log contrast: within 1.6 %
+
+
+def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float
+                    ) -> tuple[float, tuple[tuple[float, float], ...]]:
+    """Smallest contrast that would have been called with 95 % probability.
+
+    Parameters
+    ----------
+    bands, plane : Bands, Plane
+        Of the texture with the stripes that were found taken out.
+    call : float
+        Probability from which a stripe is called.
+    lowest_per_mm : float
+        Lowest frequency searched.
+
+    Returns
+    -------
+    limit_percent : float
+        Over periods spread evenly in their logarithm: a stripe of this contrast
+        and any such period is found 95 % of the time.
+    curve : tuple of (period_mm, contrast_percent)
+        The limit at each period.
+    """
+    longest = min(SPAN_MM[1], 1.0 / lowest_per_mm)
+    shortest = max(SPAN_MM[0], 1.05 / plane.fx_per_mm[-1])
+    if shortest >= longest:                # a small piece, or no scale: the whole range that was searched
+        longest, shortest = 1.0 / lowest_per_mm, 1.05 / plane.fx_per_mm[-1]
+    periods = np.geomspace(shortest, longest, PERIODS_TRIED)
+    halves, sds = np.array([_at_period(bands, plane, p, call, lowest_per_mm) for p in periods]).T
+    curve = tuple((float(p), float(h + 1.645 * s)) for p, h, s in zip(periods, halves, sds, strict=True))
+    low, high = np.log(LOWEST_PERCENT), np.log(2 * HIGHEST_PERCENT)
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        found = np.mean(norm.cdf((np.exp(middle) - halves) / sds))
+        low, high = (low, middle) if found > SHARE_FOUND else (middle, high)
+    return float(np.exp(high)), curve
+
+
+def _at_period(bands, plane, period, call, lowest_per_mm):
+    """Contrast that is called half of the time, percent, and the spread of its estimate."""
+    fx = 1.0 / period
+    halves = []
+    places = demodulate(bands, fx, 0.0)
+    # Only the noise there and the continuum matter: what stands at this very frequency is left in.
+    for phase in PHASES:
+        wave = np.cos(2 * np.pi * fx * bands.x_mm + phase)[None, :] * np.ones((bands.y_mm.size, 1))
+        unit = demodulate(remove_line(_silent(bands), -wave), fx, 0.0)
+        low, high = np.log(LOWEST_PERCENT), np.log(HIGHEST_PERCENT)
+        for _ in range(STEPS):
+            middle = 0.5 * (low + high)
+            line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane)
+            false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
+            called = line_probability(line_terms(line, plane, false_alarm))[0] >= call
+            low, high = (low, middle) if called else (middle, high)
+        halves.append(np.exp(high))
+    return float(np.mean(halves)), max(200.0 * line.amplitude_sd, 1e-6, float(np.std(halves)))
+
+
+def _silent(bands: Bands) -> Bands:
+    """The same bands with no signal."""
+    return replace(bands, value=np.zeros_like(bands.value))

@@ -1,0 +1,269 @@
+"""One candidate line: fitted below the search grid, then put to the question "line or rings?".
+
+The bands are demodulated at the candidate's frequency and summed to a coarse
+array of places (groups of bands by segments along the scan). Everything that
+follows works on that small complex array: the peak is refined on it, amplitude
+and phase are read from it, and the phase against position is compared with a
+random walk, which is what rings of unequal spacing make of it.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.plane import Bands, Plane, window
+
+__all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_line"]
+
+SEGMENTS = 24
+GROUPS = 12
+PERIODS_A_SEGMENT = 1.25
+FIT_TAPER = 0.1            # lighter than the search's: the refined estimate loses less to the ends
+DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
+DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
+RING_VARIATIONS = np.array([0.07, 0.10, 0.14, 0.20, 0.30])   # CV of the ring spacing that "rings" stands for
+RING_POWERS = np.concatenate([[0.0], np.geomspace(0.03, 3e4, 25)])   # ring power / noise power in a segment
+RING_OFFSETS = np.array([-3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0])      # centre of the hill, resolution cells
+NOISE_PRIOR = 8.0          # how many segments' worth the continuum counts for when the noise scale is fitted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A fitted line; 1 s.d. uncertainties from the local continuum."""
+
+    fx_per_mm: float
+    fy_per_mm: float
+    fx_sd_per_mm: float
+    fy_sd_per_mm: float
+    amplitude: float                       # of log reflectance, noise's share taken off
+    amplitude_sd: float
+    phase_rad: float                       # of cos(2 pi (fx x + fy y) + phase) at piece (0, 0)
+    phase_sd_rad: float
+    drift_percent_per_100mm: float | None  # of the period along x, about the middle of the data
+    centre_mm: tuple[float, float]         # middle of the data: where frequency and phase are uncorrelated
+    snr: float                             # peak power / continuum power
+    noise_count: float                     # independent cells in that continuum
+    ring_snr: float                        # peak power / continuum over the ring window
+    ring_count: float
+    line_over_rings: float                 # log likelihood ratio, line on rings against rings alone
+    coherence_along: float
+    coherence_across: float
+    coverage: float
+    periods: float
+    cells: NDArray[np.complex128]          # (groups, segments) amplitude at each place, phase against the common one
+    cells_sd: NDArray[np.float64]          # (groups, segments) 1 s.d. of each, inf where no data
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Bands demodulated at (fx, fy) and summed to groups x segments; linear in the bands."""
+
+    sums: NDArray[np.complex128]           # (groups, segments)
+    weights: NDArray[np.float64]           # (groups, segments) sum of weights
+    squares: NDArray[np.float64]           # (groups, segments) sum of squared weights
+    x_mm: NDArray[np.float64]              # (segments,) centre of the data in each
+    y_mm: NDArray[np.float64]              # (groups,)
+    fx_per_mm: float
+    fy_per_mm: float
+    length_mm: float
+
+
+def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
+    """Refine a peak of the plane and measure the line there: `demodulate`, then `measure_line`."""
+    return measure_line(demodulate(bands, fx, fy), plane)
+
+
+def measure_line(places: Places, plane: Plane) -> Line:
+    """Measure the line near the frequency at which the bands were demodulated.
+
+    Parameters
+    ----------
+    places : Places
+        From `demodulate`, started within half a resolution cell of the peak.
+    plane : Plane
+        Of the same bands; gives the continuum.
+
+    Notes
+    -----
+    Standard deviations are the Cramer-Rao bounds of a real tone [1]_ with the
+    noise variance replaced by the local spectral level, since wood is not white.
+
+    References
+    ----------
+    .. [1] D. C. Rife and R. R. Boorstyn, "Single-tone parameter estimation from
+           discrete-time observations", IEEE Trans. Inf. Theory 20, 591-598 (1974).
+    """
+    fx, fy = places.fx_per_mm, places.fy_per_mm
+    sums, weights, xs, ys = places.sums, places.weights, places.x_mm, places.y_mm
+    noise, ring, noise_count, ring_count = _continuum_at(plane, fx, fy)
+    variances = noise / plane.square_sum * places.squares           # of each place's sum
+    variance = variances.sum()
+    centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
+    gx, gy, drift = _refine(sums, xs - centre[0], ys - centre[1], fx, variance,
+                            plane.cell_x_per_mm, plane.cell_y_per_mm)
+    turn = np.exp(-2j * np.pi * (gx * (xs - centre[0])[None, :] + gy * (ys - centre[1])[:, None]
+                                 + _bend(drift, fx + gx, xs - centre[0])[None, :]))
+    sums = sums * turn
+    fx, fy = fx + gx, fy + gy
+    total, gain = sums.sum(), weights.sum()
+    common = np.angle(total)
+    # The bands were demodulated about (0, 0); the refinement turned about the centre.
+    at_origin = common - 2 * np.pi * (gx * centre[0] + gy * centre[1])
+    strength = max(2.0 * abs(total) ** 2 / variance, 1.0)           # (amplitude / its s.d.)^2
+    spread_x, spread_y = _spread(weights.sum(axis=0), xs), _spread(weights.sum(axis=1), ys)
+    lever = np.sqrt(1 + (centre[0] / spread_x) ** 2 + (centre[1] / spread_y) ** 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cells = np.where(weights > 0, 2.0 * sums / weights, 0) * np.exp(-1j * common)
+        cells_sd = np.where(weights > 0, np.sqrt(2.0 * variances) / weights, np.inf)
+    along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, variances)
+    peak = abs(total) ** 2 / variance
+    return Line(
+        fx_per_mm=float(fx), fy_per_mm=float(fy),
+        fx_sd_per_mm=float(1.0 / (2 * np.pi * spread_x * np.sqrt(strength))),
+        fy_sd_per_mm=float(1.0 / (2 * np.pi * spread_y * np.sqrt(strength))),
+        amplitude=float(2.0 / gain * np.sqrt(max(abs(total) ** 2 - variance, 0.0))),
+        amplitude_sd=float(2.0 / gain * np.sqrt(variance / 2.0)),
+        phase_rad=float(np.angle(np.exp(1j * at_origin))), phase_sd_rad=float(lever / np.sqrt(strength)),
+        drift_percent_per_100mm=drift, centre_mm=(float(centre[0]), float(centre[1])),
+        snr=float(peak), noise_count=noise_count, ring_snr=float(peak * noise / ring), ring_count=ring_count,
+        line_over_rings=_line_over_rings(sums.sum(axis=0), weights.sum(axis=0), variances.sum(axis=0),
+                                         xs, fx, plane.cell_x_per_mm),
+        coherence_along=along, coherence_across=across, coverage=coverage,
+        periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
+
+
+def line_wave(line: Line, x_mm, y_mm, *, unit: bool = False) -> NDArray[np.float64]:
+    """Log reflectance of the fitted line at the outer product of y (rows) and x (columns)."""
+    x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
+    bend = _bend(line.drift_percent_per_100mm, line.fx_per_mm, x - line.centre_mm[0])
+    along = np.exp(2j * np.pi * (line.fx_per_mm * x + bend))
+    across = np.exp(1j * (2 * np.pi * line.fy_per_mm * y + line.phase_rad))
+    return np.real(np.outer(across, along)) * (1.0 if unit else line.amplitude)
+
+
+def _continuum_at(plane, fx, fy):
+    """Continuum levels and counts at the nearest bin."""
+    i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
+    j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
+    return (plane.noise[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
+
+
+def demodulate(bands: Bands, fx: float, fy: float) -> Places:
+    """Demodulate bands at (fx, fy), cycles per mm, and sum them to places."""
+    w = window(bands, FIT_TAPER)
+    wave_x = np.exp(-2j * np.pi * fx * bands.x_mm)
+    wave_y = np.exp(-2j * np.pi * fy * bands.y_mm)
+    used_x, used_y = np.flatnonzero(w.any(axis=0)), np.flatnonzero(w.any(axis=1))
+    length = (used_x[-1] - used_x[0] + 1) * bands.step_mm
+    n_seg = int(np.clip(fx * length / PERIODS_A_SEGMENT, 2, SEGMENTS))
+    n_grp = int(min(GROUPS, used_y.size))
+    cut_x = np.linspace(used_x[0], used_x[-1] + 1, n_seg + 1).round().astype(int)[:-1]
+    cut_y = np.linspace(used_y[0], used_y[-1] + 1, n_grp + 1).round().astype(int)[:-1]
+    mean = (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1e-12)
+
+    def gather(array):
+        return np.add.reduceat(np.add.reduceat(array, cut_x, axis=1), cut_y, axis=0)
+    rows, columns = w.sum(axis=1), w.sum(axis=0)
+    xs = np.add.reduceat(columns * bands.x_mm, cut_x) / np.maximum(np.add.reduceat(columns, cut_x), 1e-12)
+    ys = np.add.reduceat(rows * bands.y_mm, cut_y) / np.maximum(np.add.reduceat(rows, cut_y), 1e-12)
+    return Places(sums=gather(w * (bands.value - mean) * wave_x[None, :] * wave_y[:, None]), weights=gather(w),
+                  squares=gather(w * w), x_mm=xs, y_mm=ys, fx_per_mm=fx, fy_per_mm=fy, length_mm=length)
+
+
+def _spread(weight, position):
+    """Weighted r.m.s. distance from the middle, mm, with the width of the places themselves."""
+    middle = np.average(position, weights=weight)
+    step = np.median(np.diff(position)) if position.size > 1 else 0.0
+    return float(np.sqrt(np.average((position - middle) ** 2, weights=weight) + step ** 2 / 12.0) + 1e-9)
+
+
+def _bend(drift, fx, x):
+    """Phase, in periods, that a drift of the period adds at distance x from the middle."""
+    return np.zeros_like(x) if drift is None else -fx * drift * 1e-4 / 2.0 * x ** 2
+
+
+def _refine(sums, xs, ys, fx, variance, cell_x, cell_y):
+    """Offset in fx and fy (and drift, where it pays) that maximises the coherent sum."""
+    gx = gy = 0.0
+    step_x, step_y = cell_x / 6.0, cell_y / 6.0
+    best = 0.0
+    for _ in range(4):
+        tx, ty = gx + step_x * np.arange(-6, 7), gy + step_y * np.arange(-6, 7)
+        power = np.abs(np.exp(-2j * np.pi * np.outer(ty, ys)) @ sums @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
+        j, i = np.unravel_index(np.argmax(power), power.shape)
+        gx, gy, best = tx[i], ty[j], power[j, i]
+        step_x, step_y = step_x / 5.0, step_y / 5.0
+    along = (sums * np.exp(-2j * np.pi * gy * ys)[:, None]).sum(axis=0)
+    tx = gx + cell_x * np.linspace(-1.5, 1.5, 61)
+    bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + gx, xs) for d in DRIFTS]))
+    power = np.abs((bends * along) @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
+    j, i = np.unravel_index(np.argmax(power), power.shape)
+    if power[j, i] < best + DRIFT_GAIN * variance or power[j, i] < 1.03 * best:
+        return gx, gy, None
+    drift, at = DRIFTS[j], tx[i]
+    step_d, step_x = DRIFTS[1] - DRIFTS[0], tx[1] - tx[0]
+    for _ in range(3):
+        ds, tx = drift + step_d * np.linspace(-1, 1, 9), at + step_x * np.linspace(-1, 1, 9)
+        bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + at, xs) for d in ds]))
+        power = np.abs((bends * along) @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
+        j, i = np.unravel_index(np.argmax(power), power.shape)
+        drift, at, step_d, step_x = ds[j], tx[i], step_d / 4.0, step_x / 4.0
+    return at, gy, float(drift)
+
+
+def _coherences(sums, weights, variances):
+    """Share of the line's energy in one phase, along and across, and the share of the area that carries it.
+
+    With z the amplitude at a place and v its noise, |mean z|^2 / mean |z|^2, both less the noise's part,
+    is 1 for one steady phase and q where only a share q of the places carries the line.
+    """
+    def ratio(z_sum, w_sum, v_sum, real=False):
+        ok = w_sum > 0.2 * w_sum.max()
+        w = w_sum[ok]
+        z, v = z_sum[ok] / w, v_sum[ok] / w ** 2
+        mean = np.sum(w * z) / w.sum()
+        mean_power = abs(mean) ** 2 - np.sum(w ** 2 * v) / w.sum() ** 2
+        each = z.real ** 2 - v / 2 if real else np.abs(z) ** 2 - v
+        each_power = np.sum(w * each) / w.sum()
+        return float(np.clip(mean_power / max(each_power, mean_power, 1e-30), 0.0, 1.0)) if mean_power > 0 else 0.0
+    along = ratio(sums.sum(axis=0), weights.sum(axis=0), variances.sum(axis=0))
+    across = ratio(sums.sum(axis=1), weights.sum(axis=1), variances.sum(axis=1))
+    # 3 x 4 places: large enough for a steady amplitude in each, small enough to see a gap.
+    gy = np.linspace(0, sums.shape[0], min(6, sums.shape[0]) + 1).round().astype(int)[:-1]
+    gx = np.linspace(0, sums.shape[1], min(8, sums.shape[1]) + 1).round().astype(int)[:-1]
+
+    def gather(array):
+        return np.add.reduceat(np.add.reduceat(array, gx, axis=1), gy, axis=0).ravel()
+    return along, across, ratio(gather(sums), gather(weights), gather(variances), real=True)
+
+
+def _line_over_rings(sums, weights, variances, xs, fx, cell_x) -> float:
+    """Log likelihood ratio of (line + rings + noise) against (rings + noise), over segments along the scan.
+
+    Rings of spacing variation c lose phase as exp(-2 pi^2 c^2 n) over n rings (a random walk of the ring
+    edges, a renewal process), so their segments have that covariance; a line's segments share one amplitude.
+    Ring power, variation, the hill's centre and the noise scale are all fitted on both sides.
+    """
+    ok = variances > 0
+    s, g, xs = sums[ok] / np.sqrt(variances[ok]), weights[ok] / np.sqrt(variances[ok]), xs[ok]
+    g = g / np.sqrt(np.mean(g ** 2))
+    lag = np.abs(xs[:, None] - xs[None, :]) * fx
+    n = s.size
+    rings = line = np.inf
+    for variation in RING_VARIATIONS:
+        r = np.exp(-2 * np.pi ** 2 * variation ** 2 * lag) * g[:, None] * g[None, :]
+        values, vectors = np.linalg.eigh(r)
+        values = np.maximum(values, 0.0)
+        turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))        # (offsets, n)
+        data, mode = (s * turn) @ vectors, (g * turn) @ vectors                # (offsets, n)
+        c = 1.0 + RING_POWERS[:, None] * values[None, :]                       # (powers, n)
+        det = np.log(c).sum(axis=1)[:, None]
+        ss = (np.abs(data) ** 2 @ (1.0 / c).T).T                               # (powers, offsets)
+        sg = ((np.conj(mode) * data) @ (1.0 / c).T).T
+        gg = (np.abs(mode) ** 2 @ (1.0 / c).T).T
+        free = n + NOISE_PRIOR
+        rings = min(rings, np.min(det + free * np.log((ss + NOISE_PRIOR) / free)))
+        line = min(line, np.min(det + free * np.log((ss - np.abs(sg) ** 2 / gg + NOISE_PRIOR) / free)))
+    return float(max(rings - line, 0.0))

@@ -1,0 +1,115 @@
+"""The odds that a line is a machine stripe: a logistic model over named terms.
+
+Each term is one plain property of a fitted line, scaled to stay within a few
+units. The weights lie in `odds.toml` with the date and the data of the fit;
+`tests/benchmarks/fit_odds.py` makes that file again.
+"""
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+
+from analysis.line import Line
+from analysis.plane import Plane
+
+__all__ = ["TERMS", "Term", "line_terms", "line_probability", "search_false_alarm", "term_weights"]
+
+TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "one_phase_across", "one_phase_along", "coverage",
+         "periods", "square", "steady", "surroundings", "shape_by_periods")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Term:
+    """One term of the model for one line."""
+
+    name: str
+    value: float
+    weight: float                          # nats: coefficient times (value - the value that speaks for neither)
+
+
+@cache
+def _model() -> dict:
+    """Weights from the file beside this module."""
+    return tomllib.loads(files("analysis").joinpath("odds.toml").read_text("utf-8"))
+
+
+def search_false_alarm(line: Line, plane: Plane, *, lowest_per_mm: float, steepest_deg: float) -> float:
+    """Probability that noise alone makes so strong a peak anywhere in the search.
+
+    Under noise the peak over the mean of m cells has tail (1 + g/m)^-m (a ratio
+    of chi-square variables); the search looks at about two independent places a
+    resolution cell.
+    """
+    fx = plane.fx_per_mm[plane.fx_per_mm >= lowest_per_mm]
+    across = 1.0 + 2.0 * fx * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm
+    places = 2.0 * np.sum(across) * (fx[1] - fx[0]) / plane.cell_x_per_mm if fx.size > 1 else 1.0
+    log_single = -line.noise_count * np.log1p(line.snr / line.noise_count)
+    return float(-np.expm1(-places * np.exp(log_single)))
+
+
+def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]:
+    """The terms of one line, each scaled to a few units.
+
+    Returns
+    -------
+    dict
+        Name to value, in the order of `TERMS`.
+    """
+    ring_tail = line.ring_count * np.log1p(line.ring_snr / line.ring_count) / np.log(10)
+    angle = abs(np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm)))
+    shape = np.log1p(line.line_over_rings)
+    count = np.log2(np.clip(line.periods, 4.0, 64.0)) - 4.0
+    values = (
+        np.log1p(min(-np.log10(max(false_alarm, 1e-30)), 30.0)),
+        np.log1p(ring_tail),
+        shape,
+        line.coherence_across,
+        line.coherence_along,
+        line.coverage,
+        count,
+        angle,
+        0.0 if line.drift_percent_per_100mm is None else min(abs(line.drift_percent_per_100mm), 8.0) / 4.0,
+        _surroundings(line, plane),
+        shape * count,
+    )
+    return dict(zip(TERMS, (float(v) for v in values), strict=True))
+
+
+def line_probability(terms: dict[str, float]) -> tuple[float, tuple[Term, ...]]:
+    """Probability that the line is a machine stripe, and what each term added to the log odds."""
+    model = _model()
+    logit = model["intercept"]
+    found = []
+    for name in TERMS:
+        weight = model["weight"][name] * (terms[name] - model["neutral"][name])
+        logit += weight
+        found.append(Term(name=name, value=terms[name], weight=float(weight)))
+    return float(1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30)))), tuple(found)
+
+
+def term_weights() -> dict:
+    """The model's file as read: intercept, weights, neutral values, and how it was fitted."""
+    return dict(_model())
+
+
+def _surroundings(line, plane) -> float:
+    """How much near-parallel texture stands around the line: log10 of power inside the wedge over power beside it.
+
+    Taken from half to twice the line's frequency with the line left out; rings that could imitate a
+    stripe seldom come alone.
+    """
+    fx, fy = plane.fx_per_mm, plane.fy_per_mm
+    rows = (fx > 0.5 * line.fx_per_mm) & (fx < 2.0 * line.fx_per_mm)
+    rows &= np.abs(fx - line.fx_per_mm) > 2.5 * plane.cell_x_per_mm
+    if rows.sum() < 4:
+        return 0.0
+    power = plane.power[rows]
+    inside = np.abs(fy)[None, :] <= fx[rows][:, None] * np.tan(np.radians(1.5)) + 0.6 * plane.cell_y_per_mm
+    beside = (np.abs(fy)[None, :] > fx[rows][:, None] * np.tan(np.radians(1.5)) + 2.5 * plane.cell_y_per_mm)
+    if not inside.any() or not beside.any():
+        return 0.0
+    return float(np.clip(np.log10(power[inside].mean() / max(power[beside].mean(), 1e-30)), -1.0, 3.0))

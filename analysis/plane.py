@@ -1,0 +1,177 @@
+"""Bands along the scan axis, their wavenumber plane, and its continuum.
+
+A stripe square to the scan axis is a point in the plane of spatial frequency
+along (fx) and across (fy) the scan. Rows are averaged to bands about 1 mm high
+first: nothing that stands within 1.5 degrees of the scan normal is lost by it.
+
+Axes: bands are rows, k = 0 at the top; x runs along the scan. Frequencies are
+in cycles per mm; fy is positive downwards, as y is.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.ndimage import uniform_filter1d
+from scipy.signal.windows import tukey
+
+from analysis.flatten import Texture
+
+__all__ = ["Bands", "Plane", "make_bands", "make_plane", "remove_line", "STEEPEST_DEG"]
+
+STEEPEST_DEG = 1.5         # the frame gives the scan axis within this, with room for the frame's own squareness
+BAND_MM = 1.0
+MOST_BANDS = 96
+TAPER = 0.3                # share of the length in the Tukey window's cosine ends
+PAD_X, PAD_Y = 2, 2        # zero padding: the search grid is half a resolution cell
+LINE_CELLS = 1.75          # half width of the window's main lobe, resolution cells
+NEAR_CELLS, WIDE_CELLS = 7.0, 24.0
+RING_SHARE = 0.08          # a hill of rings of 10 to 15 % variation is about this wide, as a share of its frequency
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """Row-averaged texture."""
+
+    value: NDArray[np.float64]             # (K, n) weighted mean log reflectance, 0 where weight is 0
+    weight: NDArray[np.float64]            # (K, n) mean weight of the band's samples, 0 to 1
+    x_mm: NDArray[np.float64]              # (n,)
+    y_mm: NDArray[np.float64]              # (K,) centre of the band
+    step_mm: float                         # sample spacing along x
+    band_mm: float
+
+    @property
+    def length_mm(self) -> float:
+        """Length along the scan that holds data, mm."""
+        used = np.flatnonzero(self.weight.any(axis=0))
+        return float((used[-1] - used[0] + 1) * self.step_mm) if used.size else 0.0
+
+    @property
+    def height_mm(self) -> float:
+        """Height across the scan that holds data, mm."""
+        used = np.flatnonzero(self.weight.any(axis=1))
+        return float((used[-1] - used[0] + 1) * self.band_mm) if used.size else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plane:
+    """Tapered periodogram of the bands near the fx axis, as |sum|^2, with its continuum."""
+
+    power: NDArray[np.float64]             # (nx, ny)
+    noise: NDArray[np.float64]             # (nx, ny) mean power of the surroundings, line left out
+    ring: NDArray[np.float64]              # (nx, ny) the same over a window that widens with frequency
+    noise_count: NDArray[np.float64]       # (nx, 1) independent cells in the narrowest noise window
+    ring_count: NDArray[np.float64]        # (nx, 1)
+    fx_per_mm: NDArray[np.float64]         # (nx,)
+    fy_per_mm: NDArray[np.float64]         # (ny,)
+    cell_x_per_mm: float                   # resolution cell 1 / length
+    cell_y_per_mm: float
+    gain: float                            # sum of taper times weight: |line| = amplitude / 2 * gain
+    square_sum: float                      # sum of (taper times weight)^2: noise power = variance * square_sum
+
+
+def make_bands(texture: Texture, *, band_mm: float = BAND_MM) -> Bands:
+    """Average the rows of a texture to bands.
+
+    Raises
+    ------
+    ValueError
+        `band_mm` is not positive.
+    """
+    if not band_mm > 0:
+        raise ValueError(f"band_mm must be positive, got {band_mm}")
+    rows = texture.log_reflectance.shape[0]
+    if not texture.scale_known:
+        band_mm = rows / 60.0 / texture.samples_per_mm
+    height = max(1, round(band_mm * texture.samples_per_mm), rows // MOST_BANDS)
+    starts = np.arange(0, rows, height)
+    weight = np.add.reduceat(texture.weight, starts, axis=0, dtype=np.float64)
+    value = np.add.reduceat(texture.weight * texture.log_reflectance, starts, axis=0, dtype=np.float64)
+    value = np.divide(value, weight, out=np.zeros_like(value), where=weight > 0)
+    step = 1.0 / texture.samples_per_mm
+    sizes = np.diff(np.append(starts, rows))
+    y = texture.origin_mm[1] + (starts + (sizes - 1) / 2.0) * step
+    x = texture.origin_mm[0] + np.arange(value.shape[1]) * step
+    return Bands(value=value, weight=weight / height, x_mm=x, y_mm=y, step_mm=step, band_mm=height * step)
+
+
+def remove_line(bands: Bands, line: NDArray[np.float64]) -> Bands:
+    """Bands less a fitted line of shape (K, n), where there is data."""
+    return Bands(value=np.where(bands.weight > 0, bands.value - line, 0.0), weight=bands.weight, x_mm=bands.x_mm,
+                 y_mm=bands.y_mm, step_mm=bands.step_mm, band_mm=bands.band_mm)
+
+
+def window(bands: Bands, share: float = TAPER) -> NDArray[np.float64]:
+    """Weight times a Tukey taper over the part that holds data, shape (K, n)."""
+    taper = []
+    for axis, ends in ((0, share), (1, share / 2)):
+        used = np.flatnonzero(bands.weight.any(axis=axis))
+        one = np.zeros(bands.weight.shape[1 - axis])
+        one[used[0]: used[-1] + 1] = tukey(used[-1] - used[0] + 3, ends)[1:-1]
+        taper.append(one)
+    return bands.weight * taper[1][:, None] * taper[0][None, :]
+
+
+def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
+    """Periodogram of the bands for fx up to `highest_per_mm` and |fy| a little beyond the search wedge.
+
+    Notes
+    -----
+    The band means are taken about zero (weighted) before the transform, so that
+    periodic gaps in the weight (masked letters) do not print a line.
+    """
+    w = window(bands)
+    centred = bands.value - (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(
+        w.sum(axis=1, keepdims=True), 1e-12)
+    cell_x, cell_y = 1.0 / bands.length_mm, 1.0 / max(bands.height_mm, bands.band_mm)
+    n_x = fft.next_fast_len(int(PAD_X * bands.length_mm / bands.step_mm) + 1, real=True)
+    n_y = fft.next_fast_len(int(PAD_Y * max(bands.height_mm, bands.band_mm) / bands.band_mm) + 1)
+    fx = fft.rfftfreq(n_x, bands.step_mm)
+    top = min(np.searchsorted(fx, highest_per_mm) + 1, len(fx))
+    steepest = np.tan(np.radians(STEEPEST_DEG)) * fx[top - 1] + 6 * cell_y
+    # Rows beyond the data are zero; rolling them away keeps phases relative only, and power has none.
+    used_x = np.flatnonzero(w.any(axis=0))
+    used_y = np.flatnonzero(w.any(axis=1))
+    block = (w * centred)[used_y[0]: used_y[-1] + 1, used_x[0]: used_x[-1] + 1]
+    along = fft.rfft(block, n_x, axis=1)[:, :top]
+    both = fft.fftshift(fft.fft(along, n_y, axis=0), axes=0)
+    fy = fft.fftshift(fft.fftfreq(n_y, bands.band_mm))
+    near = np.abs(fy) <= steepest
+    power = (both[near].real ** 2 + both[near].imag ** 2).T
+    noise, ring, noise_count, ring_count = _continuum(power, fx[:top], cell_x, fx[1] - fx[0])
+    return Plane(power=power, noise=noise, ring=ring, noise_count=noise_count, ring_count=ring_count,
+                 fx_per_mm=fx[:top], fy_per_mm=fy[near], cell_x_per_mm=cell_x, cell_y_per_mm=cell_y,
+                 gain=float(w.sum()), square_sum=float((w * w).sum()))
+
+
+def _continuum(power, fx, cell_x, bin_x):
+    """Mean power around each bin along fx: the larger of a near and a wide window, and a ring window.
+
+    Strong lines elsewhere are clipped first, so that one stripe does not hide another.
+    """
+    smooth = uniform_filter1d(power, 3, axis=1, mode="nearest")     # one resolution cell across the scan
+    wide, _ = _flank_mean(smooth, LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
+    near, near_count = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
+    wide, _ = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
+    half = np.maximum(NEAR_CELLS * 0.6, RING_SHARE * fx / cell_x)
+    ring, ring_count = _flank_mean(np.minimum(power, 12.0 * wide), LINE_CELLS, half, cell_x, bin_x)
+    return np.maximum(near, wide), np.maximum(ring, np.maximum(near, wide)), near_count * 1.5, ring_count
+
+
+def _flank_mean(power, inner, outer, cell_x, bin_x):
+    """Mean over bins from `inner` to `outer` cells on either side; the flanks are cut at the plane's ends."""
+    n = power.shape[0]
+    total = np.vstack([np.zeros((1, power.shape[1])), np.cumsum(power, axis=0)])
+    i = np.arange(n)
+    gap = max(1, round(inner * cell_x / bin_x))
+    reach = np.maximum(np.round(np.broadcast_to(outer, n) * cell_x / bin_x).astype(int), gap + 1)
+    first = 2                                                       # the lowest bins hold what the trend left
+    low_a, low_b = np.clip(i - reach, first, n), np.clip(i - gap + 1, first, n)
+    high_a, high_b = np.clip(i + gap, 0, n), np.clip(i + reach + 1, 0, n)
+    count = (low_b - low_a) + (high_b - high_a)
+    sums = total[low_b] - total[low_a] + total[high_b] - total[high_a]
+    mean = sums / np.maximum(count, 1)[:, None]
+    cells = np.maximum(count * bin_x / cell_x, 1.0)[:, None]
+    return np.maximum(mean, 1e-30), cells
