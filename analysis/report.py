@@ -70,7 +70,8 @@ def load(text: str | bytes) -> dict[str, Any]:
         Not JSON, not a report, a newer format, or a faulty key, which is named.
     """
     if len(text) > MOST_BYTES:
-        raise PhotoError("This file is too large to be a report. Choose the JSON file that the program wrote.")
+        raise PhotoError("This file is too large to be a report. "
+                         "Choose the JSON file that the program wrote.")
     try:
         report = json.loads(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError) as problem:
@@ -128,8 +129,8 @@ def _photo(judged: Judgement) -> dict[str, Any]:
             for period, contrast in judged.stripes.detection_limit_curve],
         "scale": {"known": known, "method": piece.method,
                   "sd_percent": 100 * piece.scale_sd_fraction, "axis_sd_deg": piece.axis_sd_deg,
-                  "frame_mm": piece.frame_mm, "corners_px": piece.corners_px, "corners_sd_px": piece.corners_sd_px, "residual_px": piece.residual_px,
-                  "tilt_deg": piece.tilt_deg},
+                  "frame_mm": piece.frame_mm, "tilt_deg": piece.tilt_deg, "residual_px": piece.residual_px,
+                  "corners_px": piece.corners_px, "corners_sd_px": piece.corners_sd_px},
         "analysed": {"artwork_fraction": texture.artwork_fraction,
                      "longest_period_mm" if known else "longest_period_px": texture.longest_period_mm,
                      "samples_per_mm": texture.samples_per_mm if known else None},

@@ -16,6 +16,8 @@ __all__ = ["check_report", "fault"]
 VERDICTS = ("mechanical", "grain", "mixed", "clean", "undecided")
 CHANGES = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "undecided")
 
+LARGEST = 1e300                            # a whole number in JSON may be too long for a float
+
 Check = Callable[[Any, str], None]         # (value, path of its key); raises PhotoError
 
 
@@ -57,7 +59,7 @@ def _number(low: float = -math.inf, high: float = math.inf) -> Check:
     def check(value: Any, key: str) -> None:
         if value is None:
             return
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or abs(value) == math.inf \
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= LARGEST \
                 or not low <= value <= high:
             raise fault(key, wanted)
     return check
