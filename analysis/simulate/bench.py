@@ -30,6 +30,7 @@ def bench_picture(piece: PieceSpec, camera: CameraSpec,
     surface = _surface(camera.bench, shape, scale, rng)
     if camera.clutter_seed is not None:
         _clutter(surface, scale, low, piece, rng)
+    surface = cv2.GaussianBlur(surface, (0, 0), 0.9)                # no stairs at slanted edges
     to_raster = np.array([[scale, 0, -low[0] * scale], [0, scale, -low[1] * scale], [0, 0, 1]])
     return cv2.warpPerspective(surface, homography @ np.linalg.inv(to_raster), (w, h), flags=cv2.INTER_LINEAR,
                                borderMode=cv2.BORDER_REPLICATE)
@@ -96,10 +97,13 @@ def _paint(surface, box, patch):
     corners = np.float32([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]])
     matrix = cv2.getPerspectiveTransform(corners, box)
     size = surface.shape[1::-1]
-    mask = cv2.warpPerspective(np.ones((h, w), np.float32), matrix, size, flags=cv2.INTER_LINEAR)[..., None]
-    laid = cv2.warpPerspective(np.ascontiguousarray(patch, np.float32), matrix, size, flags=cv2.INTER_LINEAR)
-    surface *= 1 - mask
-    surface += laid
+    cover = np.zeros(surface.shape[:2], np.uint8)
+    cv2.fillConvexPoly(cover, np.round(box * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
+    cover = (cover.astype(np.float32) / 255)[..., None]
+    laid = cv2.warpPerspective(np.ascontiguousarray(patch, np.float32), matrix, size, flags=cv2.INTER_LINEAR,
+                               borderMode=cv2.BORDER_REPLICATE)
+    surface *= 1 - cover
+    surface += laid * cover
 
 
 def _wood_patch(size, s, rng, level):

@@ -32,8 +32,11 @@ class Shot:
     seed: int
 
 
-def camera_homography(piece: PieceSpec, camera: CameraSpec) -> NDArray[np.float64]:
-    """Map piece mm to undistorted photo pixels for a pinhole camera looking at the piece's centre."""
+def camera_homography(piece: PieceSpec, camera: CameraSpec, below_mm: float = 0.0) -> NDArray[np.float64]:
+    """Map piece mm to undistorted photo pixels; `below_mm` for a plane under the piece's upper face.
+
+    A pinhole camera looks at the piece's centre from `focal / px_per_mm`.
+    """
     w, h = camera.size_px
     focal = camera.focal_fraction * max(w, h)
     tilt, azimuth, turn = np.deg2rad([camera.tilt_deg, camera.tilt_azimuth_deg, camera.turn_deg])
@@ -47,7 +50,7 @@ def camera_homography(piece: PieceSpec, camera: CameraSpec) -> NDArray[np.float6
     distance = focal / camera.px_per_mm
     intrinsic = np.array([[focal, 0, (w - 1) / 2 + camera.offset_px[0]],
                           [0, focal, (h - 1) / 2 + camera.offset_px[1]], [0, 0, 1]])
-    pose = np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, distance]])
+    pose = np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, distance] + below_mm * rotation[:, 2]])
     centre = np.array([[1, 0, -piece.width_mm / 2], [0, 1, -piece.height_mm / 2], [0, 0, 1]])
     result = intrinsic @ pose @ centre
     return result / result[2, 2]
@@ -132,8 +135,8 @@ def to_srgb8(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
 def wood_colour(level: NDArray[np.float32]) -> NDArray[np.float32]:
     """Colour of wood from its luminance: pale straw, brown, near-black char. The luminance stays exact."""
     stops = np.array([0.0, 0.03, 0.08, 0.18, 0.35, 0.6, 1.0])
-    red = np.array([1.05, 1.12, 1.38, 1.48, 1.34, 1.20, 1.05])
-    blue = np.array([0.95, 0.84, 0.48, 0.36, 0.47, 0.62, 0.85])
+    red = np.array([1.08, 1.20, 1.62, 1.68, 1.42, 1.19, 1.04])
+    blue = np.array([0.92, 0.80, 0.50, 0.42, 0.52, 0.70, 0.90])
     grid = np.linspace(0, 1, 1024)
     r, b = np.interp(grid, stops, red), np.interp(grid, stops, blue)
     g = (1 - LUMINANCE[0] * r - LUMINANCE[2] * b) / LUMINANCE[1]
@@ -209,9 +212,33 @@ def _compose(level, cover, piece, camera, homography):
     small = cv2.GaussianBlur(small, (0, 0), max(0.25 * camera.px_per_mm * 0.9, 0.6))
     shadow = cv2.warpAffine(small, np.array([[4.0, 0, 0], [0, 4.0, 0]]), (w, h))
     bench *= (1 - np.float32(0.6) * shadow * (1 - cover))[..., None]
+    _sides(bench, piece, camera)
     bench *= (1 - cover)[..., None]
     bench += wood_colour(level / np.maximum(cover, np.float32(1e-3))) * cover[..., None]
     return bench
+
+
+def _sides(picture, piece, camera):
+    """The board's thickness: plies of unlike tone between its upper and its lower face."""
+    if piece.thickness_mm <= 0:
+        return
+    left, top = board_origin_mm(piece)
+    width, height = board_size_mm(piece)
+    outline = np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
+    for depth, tone in ((1.0, 0.10), (0.72, 0.24), (0.38, 0.13), (0.12, 0.26)):
+        plane = camera_homography(piece, camera, below_mm=depth * piece.thickness_mm)
+        points = cv2.perspectiveTransform(outline.reshape(-1, 1, 2), plane).reshape(-1, 2)
+        points = np.round(distort(points, camera) * 16).astype(np.int32)
+        x, y, w, h = cv2.boundingRect((points // 16).reshape(-1, 1, 2))
+        x0, y0 = max(0, x - 2), max(0, y - 2)
+        x1, y1 = min(picture.shape[1], x + w + 3), min(picture.shape[0], y + h + 3)
+        if x1 <= x0 or y1 <= y0:
+            continue
+        mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+        cv2.fillConvexPoly(mask, points - np.array([x0, y0], np.int32) * 16, 255, cv2.LINE_AA, 4)
+        cover = (mask.astype(np.float32) / 255)[..., None]
+        colour = wood_colour(np.float32([tone]))
+        picture[y0:y1, x0:x1] = picture[y0:y1, x0:x1] * (1 - cover) + colour * cover
 
 
 def _light(camera):

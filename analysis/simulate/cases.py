@@ -65,8 +65,9 @@ def random_grains(rng: np.random.Generator, kind: str = "any") -> tuple[GrainSpe
         parts.append(GrainSpec(kind="rings", contrast_percent=_between(rng, 4, 18),
                                angle_deg=float(90 + rng.normal(0, 3)), spacing_mm=_log_between(rng, 0.7, 4),
                                spacing_variation=_between(rng, 0.1, 0.3),
-                               autoregression=_between(rng, 0, 0.6), latewood_fraction=_between(rng, 0.2, 0.5),
-                               sharpness_mm=_between(rng, 0.05, 0.2), waviness_mm=_between(rng, 0.1, 1.0)))
+                               autoregression=_between(rng, 0, 0.6),
+                               latewood_fraction=_between(rng, 0.2, 0.5),
+                               sharpness_mm=_between(rng, 0.05, 0.2), waviness_mm=_between(rng, 0.1, 1)))
     if kind == "plain" and rng.random() < 0.3:
         parts.append(GrainSpec(kind="pores", contrast_percent=_between(rng, 2, 6), angle_deg=lines))
     if rng.random() < 0.15:

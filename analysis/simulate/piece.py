@@ -93,20 +93,18 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
     rng = np.random.default_rng([spec.board_seed, 11])
     left, top = board_origin_mm(spec)
     origin = (left + 0.5 / s, top + 0.5 / s)
-    grain = np.zeros(shape, np.float32)
-    for one in spec.grains:
-        grain += grain_field(one, shape, s, rng)
+    grain, raw_grain = _grain(spec, shape, s, rng)
     x = (origin[0] + np.arange(shape[1], dtype=np.float32) / np.float32(s)).astype(np.float32)[None, :]
     y = (origin[1] + np.arange(shape[0], dtype=np.float32) / np.float32(s)).astype(np.float32)[:, None]
     depth = np.minimum(np.minimum(x, spec.width_mm - x), np.minimum(y, spec.height_mm - y))
     inside = np.clip(depth * s + 0.5, 0, 1).astype(np.float32)
-    cover = artwork_cover(spec, shape, s, origin)
+    cover = _ragged(artwork_cover(spec, shape, s, origin), spec.ragged_mm, s, rng)
     ground = np.float32(np.log(spec.ground_reflectance)) + grain
     ground += np.float32(spec.depth_ramp) * (x / np.float32(spec.width_mm) - np.float32(0.5))
     steps = step_scale(spec, shape, s, origin)
     if steps is not None:
         ground += steps
-    raw = np.float32(np.log(spec.raw_reflectance)) + np.float32(spec.grain_scale_raw) * grain
+    raw = np.float32(np.log(spec.raw_reflectance)) + np.float32(spec.grain_scale_raw) * raw_grain
     if spec.planer_contrast_percent > 0:
         a = np.deg2rad(spec.planer_angle_deg)
         across = x * np.float32(np.cos(a)) - y * np.float32(np.sin(a))
@@ -115,6 +113,11 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
         raw += ripple
         ground += ripple
     light = np.exp(ground) * inside + np.exp(raw) * (1 - inside)
+    if spec.scorch > 0:
+        halo = cv2.resize(cover, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+        halo = cv2.GaussianBlur(halo, (0, 0), 0.45 * s / 4)
+        halo = cv2.resize(halo, shape[::-1], interpolation=cv2.INTER_LINEAR)
+        light *= np.exp(np.float32(-2 * spec.scorch) * halo)
     # Char differs a little along a stroke: part of the grain shows in it.
     dark = np.exp(np.float32(0.6) * grain)
     level = np.float32(spec.artwork_reflectance)
@@ -125,6 +128,34 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
     if spec.smoke > 0:
         board *= _smoke(spec, shape, s, rng, inside)
     return np.minimum(board, np.float32(0.95))
+
+
+def _grain(spec, shape, s, rng):
+    """Texture of the engraved ground, and of the raw face, where the upper ply is whole."""
+    ground, raw = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    for one in spec.grains:
+        field = grain_field(one, shape, s, rng)
+        ground += field
+        if one.kind == "crossed":
+            whole = replace(one, kind="plain", contrast_percent=one.contrast_percent / 2)
+            field = grain_field(whole, shape, s, rng)
+        raw += field
+    return ground, raw
+
+
+def _ragged(cover, ragged_mm, s, rng):
+    """Strokes with edges that wander by `ragged_mm`; the mean place of a straight edge stays."""
+    if ragged_mm <= 0:
+        return cover
+    width = 3 * ragged_mm * s
+    if width < 0.4:
+        return cover
+    noise = np.clip(smooth_noise(cover.shape, max(0.25 * s, 1.0), rng), -2.5, 2.5)
+    soft = cv2.GaussianBlur(cover, (0, 0), width)
+    # On a straight edge the blurred cover falls by 1 / (width sqrt(2 pi)) a sample.
+    slope = 1 / (width * np.sqrt(2 * np.pi))
+    moved = (soft - np.float32(0.5)) * np.float32(1 / slope) + np.float32(ragged_mm * s) * noise
+    return np.clip(moved + np.float32(0.5), 0, 1)
 
 
 def _smoke(spec, shape, s, rng, inside) -> NDArray[np.float32]:

@@ -69,8 +69,11 @@ class PieceSpec:
     planer_period_mm: float = 1.8          # planer-knife marks: regular, but not the engraver's
     planer_contrast_percent: float = 0.0
     planer_angle_deg: float = 35.0
-    grain_scale_raw: float = 0.45          # raw wood shows this much of the engraved wood's texture
+    grain_scale_raw: float = 0.45          # raw wood shows this much of the engraved upper ply's texture
     artwork_reflectance: float = 0.055     # dark strokes
+    ragged_mm: float = 0.015               # r.m.s. raggedness of a stroke's edge
+    scorch: float = 0.25                   # log darkening of the ground beside a stroke
+    thickness_mm: float = 4.0              # three plies show at the board's side
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
