@@ -11,8 +11,7 @@ import numpy as np
 from scipy.special import ive
 
 from analysis.line import Line, demodulate
-from analysis.plane import Plane
-from analysis.stripes import StripeField, Candidate
+from analysis.stripes import Candidate, StripeField
 
 __all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]
 
@@ -46,19 +45,19 @@ class Reading:
     centre_mm: tuple[float, float]
 
 
-def measure_at(field: StripeField, plane: Plane, fx_per_mm: float, fy_per_mm: float,
+def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
                drift: float | None = None, centre_mm: tuple[float, float] | None = None) -> Reading:
     """Read the amplitude of a texture at a given frequency.
 
     Parameters
     ----------
-    field, plane : StripeField, Plane
-        Bands of the texture; the plane gives the continuum, the texture's own stripes taken out.
+    field : StripeField
+        Its bands are read; its plane, own stripes taken out, gives the continuum.
     fx_per_mm, fy_per_mm : float
     drift : float, optional
         Drift of the period in percent per 100 mm about `centre_mm`.
     """
-    places = demodulate(field.bands, fx_per_mm, fy_per_mm)
+    places, plane = demodulate(field.bands, fx_per_mm, fy_per_mm), field.plane
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx_per_mm)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy_per_mm)))
     variance = plane.noise[i, j] / plane.square_sum * places.squares.sum()
@@ -73,7 +72,7 @@ def measure_at(field: StripeField, plane: Plane, fx_per_mm: float, fy_per_mm: fl
                    centre_mm=centre)
 
 
-def compare_stripes(before: StripeField, after: StripeField, after_plane: Plane, *, before_called: bool,
+def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
                     after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm") -> Change:
     """Compare AFTER with BEFORE at BEFORE's strongest stripe.
 
@@ -81,8 +80,6 @@ def compare_stripes(before: StripeField, after: StripeField, after_plane: Plane,
     ----------
     before, after : StripeField
         On the same grid where `aligned`.
-    after_plane : Plane
-        AFTER's, with AFTER's own stripes taken out.
     before_called, after_called : bool
         Whether each photo's verdict names a regular artefact.
     aligned : bool
@@ -109,7 +106,7 @@ def compare_stripes(before: StripeField, after: StripeField, after_plane: Plane,
     base = before.candidates[0]
     line = base.line
     twin = _twin(base, after) if after_called else None
-    reading = _after_reading(twin.line if twin else line, line, after, after_plane)
+    reading = _after_reading(twin.line if twin else line, line, after)
     ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd)
     locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
@@ -150,9 +147,9 @@ def _twin(base: Candidate, after: StripeField) -> Candidate | None:
     return None
 
 
-def _after_reading(at: Line, base: Line, after, plane) -> Reading:
+def _after_reading(at: Line, base: Line, after) -> Reading:
     """AFTER read at BEFORE's frequency, or at its own called stripe's, which is the same within the scale's error."""
-    return measure_at(after, plane, at.fx_per_mm, at.fy_per_mm, at.drift_percent_per_100mm,
+    return measure_at(after, at.fx_per_mm, at.fy_per_mm, at.drift_percent_per_100mm,
                       at.centre_mm if at.drift_percent_per_100mm is not None else base.centre_mm)
 
 

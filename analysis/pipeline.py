@@ -2,23 +2,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from os import PathLike
 
-from analysis.change import Change
-from analysis.decide import Decision
-from analysis.flatten import Texture
-from analysis.grain import GrainField
-from analysis.photo import Photo
-from analysis.rectify import Piece
-from analysis.register import Alignment
+import numpy as np
+
+from analysis.camera import camera_cause
+from analysis.change import Change, compare_stripes
+from analysis.decide import Decision, decide
+from analysis.errors import PhotoError
+from analysis.flatten import Texture, flatten
+from analysis.grain import GrainField, measure_grain
+from analysis.machine import Machine, name_sources
+from analysis.photo import Photo, load_photo
+from analysis.rectify import Piece, rectify, rectify_through
+from analysis.register import Alignment, register
 from analysis.settings import Settings
-from analysis.stripes import StripeField
+from analysis.stripe_map import local_contrast
+from analysis.stripes import CALL_PROBABILITY, StripeField, find_stripes
 
 __all__ = ["Comparison", "Inspection", "Judgement", "compare", "inspect"]
 
 Progress = Callable[[float, str], None]    # (fraction 0 to 1, words)
 Source = bytes | str | PathLike[str]
+
+PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
+COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +64,148 @@ class Inspection:
     settings: Settings
 
 
-def compare(before: Source, after: Source, settings: Settings | None = None, *, names=(None, None),
-            machine=None, progress: Progress | None = None) -> Comparison:
-    raise NotImplementedError
+def compare(before: Source, after: Source, settings: Settings | None = None, *,
+            names: tuple[str | None, str | None] = (None, None), machine: Machine | None = None,
+            progress: Progress | None = None) -> Comparison:
+    """Judge two photos, align AFTER to BEFORE, and say what changed.
+
+    Parameters
+    ----------
+    before, after : bytes or path
+        Image files.
+    settings : Settings, optional
+    names : (str, str), optional
+        File names to show where bytes are given.
+    machine : Machine, optional
+        Moving parts and speeds, to name the likely source.
+    progress : callable, optional
+        Called with (fraction from 0 to 1, words) as the steps begin.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    PhotoError
+        A photo or a setting cannot be used; the sentence names the mend.
+    """
+    settings = settings or Settings()
+    tell = progress or _silent
+    with ThreadPoolExecutor(2) as pool:
+        tell(0.0, "Reading the photos")
+        photos = list(pool.map(load_photo, (before, after), names))
+        tell(0.15, "Finding the piece in each photo")
+        later = pool.submit(_after_piece, photos[1], settings)
+        first = _piece(photos[0], settings, settings.before_corners_px)
+        second = later.result()
+        tell(0.35, "Aligning AFTER to BEFORE")
+        alignment = register(photos[0], photos[1], first, second)
+        if alignment.ok:
+            second = rectify_through(photos[1], first, alignment.homography)
+        elif second is None:
+            second = rectify(photos[1])
+        tell(0.5, "Looking for stripes and grain")
+        judged = list(pool.map(
+            lambda pair: _judge(*pair, settings, machine, region=_region(pair[1], first, settings, alignment)),
+            zip(photos, (first, second), strict=True)))
+    tell(0.9, "Comparing")
+    before_called, after_called = (j.decision.verdict in ("mechanical", "mixed") for j in judged)
+    change = compare_stripes(
+        judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
+        aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first))
+    if alignment.ok and before_called:
+        judged[1] = _with_map_at(judged[1], judged[0])
+    tell(1.0, "Done")
+    return Comparison(before=judged[0], after=judged[1], alignment=alignment, change=change, settings=settings)
 
 
-def inspect(photo: Source, settings: Settings | None = None, *, name=None, machine=None,
-            progress: Progress | None = None) -> Inspection:
-    raise NotImplementedError
+def inspect(photo: Source, settings: Settings | None = None, *, name: str | None = None,
+            machine: Machine | None = None, progress: Progress | None = None) -> Inspection:
+    """Judge one photo; parameters and errors as in `compare`."""
+    settings = settings or Settings()
+    tell = progress or _silent
+    tell(0.0, "Reading the photo")
+    loaded = load_photo(photo, name)
+    tell(0.2, "Finding the piece")
+    piece = _piece(loaded, settings, settings.before_corners_px)
+    tell(0.5, "Looking for stripes and grain")
+    judged = _judge(loaded, piece, settings, machine, region=settings.region_mm)
+    tell(1.0, "Done")
+    return Inspection(photo=judged, settings=settings)
+
+
+def _silent(_fraction: float, _words: str) -> None:
+    """Progress that nobody watches."""
+
+
+def _unit(piece: Piece) -> str:
+    """Unit of the periods."""
+    return "mm" if piece.scale_known else "px"
+
+
+def _piece(photo: Photo, settings: Settings, corners) -> Piece:
+    """BEFORE's piece, or the one photo's."""
+    return rectify(photo, frame_mm=settings.frame_mm, corners_px=corners, pixels_per_mm=settings.pixels_per_mm,
+                   scan_angle_deg=settings.scan_angle_deg)
+
+
+def _after_piece(photo: Photo, settings: Settings) -> Piece | None:
+    """AFTER's piece by its own frame or corners; None leaves it to the registration."""
+    if settings.frame_mm is None and settings.after_corners_px is None:
+        return None
+    try:
+        return rectify(photo, frame_mm=settings.frame_mm, corners_px=settings.after_corners_px)
+    except PhotoError:
+        if settings.after_corners_px is not None:
+            raise
+        return None
+
+
+def _region(piece, first, settings, alignment):
+    """The region counts on BEFORE's piece; AFTER alone is judged whole unless it has the same frame."""
+    if piece is first or alignment.ok or settings.frame_mm is not None:
+        return settings.region_mm
+    return None
+
+
+def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region) -> Judgement:
+    """All steps after the piece, for one photo."""
+    texture = flatten(piece, region_mm=region)
+    field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm)
+    grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
+    camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
+    warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
+                                   + _sampling_warnings(piece, settings)))
+    decision = decide(field, grain, unit=_unit(piece), camera=camera,
+                      sharp=not piece.scale_known or piece.photo_px_per_mm >= COARSE_PX_PER_MM)
+    sources: tuple = ()
+    if machine is not None and piece.scale_known:
+        sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
+                                     pixels_per_mm=piece.photo_px_per_mm) for s in field.stripes)
+    return Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
+                     warnings=warnings, sources=sources)
+
+
+def _sampling_warnings(piece: Piece, settings: Settings) -> tuple[str, ...]:
+    """Too few photo pixels per mm for the shortest period asked for, or a strong tilt."""
+    found = []
+    if piece.scale_known:
+        shortest = PX_PER_PERIOD / piece.photo_px_per_mm
+        if shortest > max(settings.shortest_period_mm, 0.5):
+            found.append(f"This photo has {piece.photo_px_per_mm:.1f} pixels per mm, too few for stripes finer than "
+                         f"{shortest:.2f} mm. Photograph from nearer, at 12 pixels per mm or more.")
+    if piece.tilt_deg is not None and np.isfinite(piece.tilt_deg) and piece.tilt_deg > 25.0:
+        found.append(f"The photo was taken at a slant of about {piece.tilt_deg:.0f} degrees. "
+                     "Photograph from straight above.")
+    return tuple(found)
+
+
+def _with_map_at(after: Judgement, before: Judgement) -> Judgement:
+    """AFTER's map shows BEFORE's stripes too, so that the two maps answer the same question."""
+    lines = [c.line for c in before.stripes.candidates if c.probability >= CALL_PROBABILITY]
+    own = [c.line for c in after.stripes.candidates if c.probability >= CALL_PROBABILITY]
+    new = [line for line in lines
+           if all(abs(line.fx_per_mm - o.fx_per_mm) > 0.006 * line.fx_per_mm for o in own)]
+    cells, step = local_contrast(after.stripes.bands, own + new, own=len(own))
+    return replace(after, stripes=replace(after.stripes, map_percent=cells, map_step_mm=step))

@@ -15,14 +15,17 @@ SMOOTH_MM = 3.0            # s.d. of the smoothing across the scan, and its leas
 SMOOTH_PERIODS = 0.9       # and along the scan in periods: fewer would print the stripe itself on the map
 
 
-def local_contrast(bands: Bands, lines: list[Line]) -> tuple[NDArray[np.float32], float]:
+def local_contrast(bands: Bands, lines: list[Line], *, own: int | None = None) -> tuple[NDArray[np.float32], float]:
     """Local peak-to-peak contrast of the given lines, in phase with each line as a whole.
 
     Parameters
     ----------
     bands : Bands
     lines : list of Line
-        None: the map is 0 wherever there is data.
+        An empty list: the map is 0 wherever there is data.
+    own : int, optional
+        The first `own` lines were fitted to these bands and have their phase; the others come from
+        another photo, and are taken in the phase that these bands show as a whole. All, by default.
 
     Returns
     -------
@@ -38,7 +41,7 @@ def local_contrast(bands: Bands, lines: list[Line]) -> tuple[NDArray[np.float32]
     """
     total = np.zeros(bands.value.shape)
     step = max(MAP_MM, bands.band_mm)
-    for line in lines:
+    for index, line in enumerate(lines):
         along = max(SMOOTH_MM, SMOOTH_PERIODS / line.fx_per_mm) / bands.step_mm
         across = SMOOTH_MM / bands.band_mm
         skip = max(1, int(along / 6))
@@ -47,7 +50,10 @@ def local_contrast(bands: Bands, lines: list[Line]) -> tuple[NDArray[np.float32]
             bend = -line.fx_per_mm * line.drift_percent_per_100mm * 0.5e-4 * (bands.x_mm - line.centre_mm[0]) ** 2
         wave = np.exp(-2j * np.pi * (line.fx_per_mm * bands.x_mm + bend))[None, :] * np.exp(
             -1j * (2 * np.pi * line.fy_per_mm * bands.y_mm + line.phase_rad))[:, None]
-        part = (2.0 * bands.weight * bands.value * wave).real
+        product = 2.0 * bands.weight * bands.value * wave
+        part = product.real
+        if own is not None and index >= own:
+            part = (product * np.exp(-1j * np.angle(product.sum()))).real
         smooth = [_smooth(array, across, along, skip) for array in (part, bands.weight)]
         local = np.divide(smooth[0], smooth[1], out=np.zeros_like(smooth[0]), where=smooth[1] > 1e-3)
         total += np.repeat(np.maximum(local, 0.0), skip, axis=1)[:, : total.shape[1]] ** 2

@@ -84,6 +84,7 @@ class StripeField:
     map_percent: NDArray[np.float32]       # (r, c) coarse map of local stripe contrast, NaN where no data
     map_step_mm: float                     # size of a map cell; cell [0, 0] starts at the texture's origin
     bands: Bands
+    plane: Plane                           # wavenumber plane with the called stripes taken out
     model: NDArray[np.float32]             # (rows, columns) the called stripes in log reflectance
 
 
@@ -144,7 +145,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         frequency_per_mm=fx, contrast_spectrum_percent=spectrum, threshold_percent=threshold,
         profile_x_mm=bands.x_mm.astype(np.float32), profile_percent=(100 * profile).astype(np.float32),
         stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=limit,
-        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, model=model)
+        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, plane=plane, model=model)
 
 
 def _lowest(plane) -> float:
