@@ -11,7 +11,7 @@ __all__ = ["artwork_cover", "step_scale"]
 
 WORDS = ("SEED BOX 4", "NORTH BED", "DILL  2 g", "PANEL C7", "RYE + OATS", "COASTER 12", "SHELF B", "JUNIPER",
          "MINT  3 g", "TRAY 21", "HAZEL", "LOT 0416", "BEANS  40", "OAK LEAF", "TEST 5 mm", "CHIVES")
-TINY = ("beam on 45", "row 0.1", "cut 2 of 3", "birch 4 mm", "dry first", "side A", "keep flat", "speed 320")
+TINY = ("beam on 45", "row 0.1", "cut 2 of 3", "birch 4 mm", "dry first", "side A", "keep flat", "speed 400")
 FONT = cv2.FONT_HERSHEY_DUPLEX
 
 

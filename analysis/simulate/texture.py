@@ -157,7 +157,7 @@ def _rings(grain, shape, s, rng):
     if grain.waviness_mm > 0:
         # Lines bend slowly along themselves and hardly at all against each other.
         coarse = (max(8, shape[0] // 8), max(8, shape[1] // 8))
-        bend = coloured_noise(coarse, s / 8, rng, slope=3.0, longest_mm=60.0, elongation=0.4,
+        bend = coloured_noise(coarse, s / 8, rng, slope=4.5, longest_mm=80.0, elongation=0.6,
                               angle_deg=grain.angle_deg)
         u = u + np.float32(grain.waviness_mm) * cv2.resize(bend, shape[::-1], interpolation=cv2.INTER_CUBIC)
     low, high = float(u.min()) - 2.0, float(u.max()) + 2.0
