@@ -25,7 +25,10 @@ FOLDED_SD = 0.02            # the photo's scale varies over a tilted piece, and 
 # Prior weights, relative: common practice, no source. A harmonic or a multiple is rarely stronger than its
 # own fundamental, and each one listed is one more chance to name a part by accident.
 USUAL, SELDOM, RARE, HARMONIC = 1.0, 0.4, 0.1, 0.06
-CYCLE_SECOND, CYCLE_FOURTH = 0.3, 0.5     # step ripple is strongest at the 1st, 2nd and 4th harmonic; from memory
+CYCLE_SECOND, CYCLE_FOURTH = 0.3, 0.5     # step ripple is strongest at harmonics 1, 2 and 4; from memory
+KNOCKS = {"outer ring": "as each ball passes a flaw of the outer ring",
+          "inner ring": "as each ball passes a flaw of the inner ring",
+          "ball": "once for each spin of a ball", "cage": "once for each turn of the cage"}
 BEARING = {"outer ring": 0.3, "inner ring": 0.3, "ball": RARE, "cage": RARE}
 
 
@@ -96,7 +99,7 @@ def _belt(machine: Machine) -> list[ExpectedPeriod]:
         return []
     share = belt.pitch_sd_percent / 100
     pitch = _geometry("belt pitch", belt.pitch_mm, share,
-                      "even stripes square to the scan axis, one a tooth, the same at every scan speed")
+                      "even stripes square to the scan axis, one a tooth, at every scan speed")
     found = [pitch, _fraction(pitch, 2, "two stripes for each tooth: both flanks touch"),
              _geometry("two belt teeth", 2 * belt.pitch_mm, share, "every other tooth differs", HARMONIC,
                        "belt pitch")]
@@ -148,7 +151,7 @@ def _motor(machine: Machine) -> list[ExpectedPeriod]:
                       "fine even stripes, one for each electrical cycle (4 full steps): unequal currents")
     found = [cycle,
              _fraction(cycle, 2, "two for each electrical cycle: currents bent near zero", CYCLE_SECOND),
-             _geometry("motor full step", step, share, "very fine even stripes, one a full step: detent torque",
+             _geometry("motor full step", step, share, "very fine even stripes, one a full step",
                        CYCLE_FOURTH, "motor electrical cycle")]
     if machine.motor.microsteps > 1:
         found.append(_geometry("microstep", step / machine.motor.microsteps, share,
@@ -168,7 +171,8 @@ def _gear(machine: Machine) -> list[ExpectedPeriod]:
                        "even stripes, one for each tooth of the gear or reduction belt that meshes")]
     if meshes > machine.gear.driven_teeth:
         found.append(_geometry("gear hunting tooth", mesh * meshes, share,
-                               "the same two teeth meet again: one worn tooth on each side", RARE, "gear mesh"))
+                               "the same two teeth meet again: one is worn on each side", RARE,
+                               "gear mesh"))
     return found
 
 
@@ -177,7 +181,8 @@ def _rollers(machine: Machine) -> list[ExpectedPeriod]:
     found: list[ExpectedPeriod] = []
     for idler in machine.idler:
         turn = turns[idler.name or "idler"]
-        share = math.pi * idler.diameter_sd_mm / turn if idler.teeth is None else machine.belt.pitch_sd_percent / 100
+        smooth = idler.teeth is None
+        share = math.pi * idler.diameter_sd_mm / turn if smooth else machine.belt.pitch_sd_percent / 100
         found += _turn(_named("idler turn", idler.name), turn, share,
                        "one wave for each turn of the idler: its bore is off centre or it wobbles")
     for wheel in machine.wheel:
@@ -200,9 +205,8 @@ def _bearings(machine: Machine) -> list[ExpectedPeriod]:
                                 contact_angle_deg=bearing.contact_angle_deg)
         for event, count in events.items():
             part = _named(f"bearing {event}", bearing.name or bearing.turns_with)
-            words = "once a turn of the cage" if event == "cage" else f"each time a ball passes a flaw of the {event}"
             found.append(_geometry(part, turns[bearing.turns_with] / count, SLIP_SD,
-                                   f"knocks {words}: worn or dirty bearing", BEARING[event]))
+                                   f"knocks {KNOCKS[event]}: worn or dirty bearing", BEARING[event]))
     return found
 
 
@@ -247,8 +251,8 @@ def _raster(machine: Machine, pixels_per_mm: float | None) -> list[ExpectedPerio
         folded = folded_period(interval, pixels_per_mm) if pixels_per_mm else math.inf
         if math.isfinite(folded) and folded > 1.001 * interval:
             found.append(_geometry(f"{part} folded by the photo", folded, FOLDED_SD,
-                                   "false stripes: the spacing changes with the camera's distance", SELDOM, part,
-                                   along))
+                                   "false stripes: the spacing changes with the camera's distance", SELDOM,
+                                   part, along))
     if scan.both_ways and scan.line_interval_mm:
         found.append(_geometry("scan lines in pairs", 2 * scan.line_interval_mm, RASTER_SD,
                                "zigzag edges: the two scan directions are offset (backlash)", SELDOM,
