@@ -75,7 +75,7 @@ def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
     return measure_line(demodulate(bands, fx, fy), plane)
 
 
-def measure_line(places: Places, plane: Plane) -> Line:
+def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line:
     """Measure the line near the frequency at which the bands were demodulated.
 
     Parameters
@@ -84,6 +84,9 @@ def measure_line(places: Places, plane: Plane) -> Line:
         From `demodulate`, started within half a resolution cell of the peak.
     plane : Plane
         Of the same bands; gives the continuum.
+    settled : bool, default False
+        True where the line is already taken out of `plane`: the intervals then rest on the
+        unbiased local level instead of the careful one that the search needs.
 
     Notes
     -----
@@ -97,7 +100,7 @@ def measure_line(places: Places, plane: Plane) -> Line:
     """
     fx, fy = places.fx_per_mm, places.fy_per_mm
     sums, weights, xs, ys = places.sums, places.weights, places.x_mm, places.y_mm
-    noise, ring, noise_count, ring_count = _continuum_at(plane, fx, fy)
+    noise, ring, noise_count, ring_count = _continuum_at(plane, fx, fy, settled)
     variances = noise / plane.square_sum * places.squares           # of each place's sum
     variance = variances.sum()
     centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
@@ -143,11 +146,12 @@ def line_wave(line: Line, x_mm, y_mm, *, unit: bool = False) -> NDArray[np.float
     return np.real(np.outer(across, along)) * (1.0 if unit else line.amplitude)
 
 
-def _continuum_at(plane, fx, fy):
+def _continuum_at(plane, fx, fy, settled):
     """Continuum levels and counts at the nearest bin."""
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
-    return (plane.noise[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
+    level = plane.local if settled else plane.noise
+    return (level[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
 
 
 def demodulate(bands: Bands, fx: float, fy: float) -> Places:

@@ -72,7 +72,7 @@ def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]
         line.coverage,
         count,
         angle,
-        0.0 if line.drift_percent_per_100mm is None else min(abs(line.drift_percent_per_100mm), 8.0) / 4.0,
+        0.0 if line.drift_percent_per_100mm is None else min((line.drift_percent_per_100mm / 2.0) ** 2, 4.0) / 2.0,
         _surroundings(line, plane),
         shape * count,
     )

@@ -61,6 +61,7 @@ class Plane:
 
     power: NDArray[np.float64]             # (nx, ny)
     noise: NDArray[np.float64]             # (nx, ny) mean power of the surroundings, line left out
+    local: NDArray[np.float64]             # (nx, ny) mean of the near surroundings alone: unbiased, for intervals
     ring: NDArray[np.float64]              # (nx, ny) the same over a window that widens with frequency
     noise_count: NDArray[np.float64]       # (nx, 1) independent cells in the narrowest noise window
     ring_count: NDArray[np.float64]        # (nx, 1)
@@ -140,8 +141,8 @@ def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
     fy = fft.fftshift(fft.fftfreq(n_y, bands.band_mm))
     near = np.abs(fy) <= steepest
     power = (both[near].real ** 2 + both[near].imag ** 2).T
-    noise, ring, noise_count, ring_count = _continuum(power, fx[:top], cell_x, fx[1] - fx[0])
-    return Plane(power=power, noise=noise, ring=ring, noise_count=noise_count, ring_count=ring_count,
+    noise, local, ring, noise_count, ring_count = _continuum(power, fx[:top], cell_x, fx[1] - fx[0])
+    return Plane(power=power, noise=noise, local=local, ring=ring, noise_count=noise_count, ring_count=ring_count,
                  fx_per_mm=fx[:top], fy_per_mm=fy[near], cell_x_per_mm=cell_x, cell_y_per_mm=cell_y,
                  gain=float(w.sum()), square_sum=float((w * w).sum()))
 
@@ -157,7 +158,7 @@ def _continuum(power, fx, cell_x, bin_x):
     wide, _ = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
     half = np.maximum(NEAR_CELLS * 0.6, RING_SHARE * fx / cell_x)
     ring, ring_count = _flank_mean(np.minimum(power, 12.0 * wide), LINE_CELLS, half, cell_x, bin_x)
-    return np.maximum(near, wide), np.maximum(ring, np.maximum(near, wide)), near_count * 1.5, ring_count
+    return np.maximum(near, wide), near, np.maximum(ring, np.maximum(near, wide)), near_count * 1.5, ring_count
 
 
 def _flank_mean(power, inner, outer, cell_x, bin_x):

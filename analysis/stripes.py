@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
-from analysis.line import Line, fit_line, line_wave
+from analysis.line import Line, demodulate, fit_line, line_wave, measure_line
 from analysis.odds import Term, line_probability, line_terms, search_false_alarm
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
 from analysis.settings import SHORTEST_PERIOD_MM
@@ -126,8 +126,11 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         called.append(found)
         rest = remove_line(rest, line_wave(found.line, bands.x_mm, bands.y_mm))
         plane = make_plane(rest, highest_per_mm=highest)
-    folded = _fold(called)
+    called = _settle(called, bands, plane, texture)
     lines = [c.line for c in called]
+    rest = remove_line(bands, sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value)))
+    plane = make_plane(rest, highest_per_mm=highest) if called else plane
+    folded = _fold(called)
     wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
@@ -148,15 +151,32 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, plane=plane, model=model)
 
 
+def _settle(called: list[Candidate], bands: Bands, plane: Plane, texture: Texture) -> list[Candidate]:
+    """Measure each called line again with the others taken out, against a continuum free of all of them."""
+    settled = []
+    for this in called:
+        others = [line_wave(c.line, bands.x_mm, bands.y_mm) for c in called if c is not this]
+        alone = remove_line(bands, sum(others, np.zeros_like(bands.value)))
+        places = demodulate(alone, this.line.fx_per_mm, this.line.fy_per_mm)
+        line = measure_line(places, plane, settled=True)
+        settled.append(replace(this, line=line,
+                               stripe=_stripe(line, texture, this.stripe.false_alarm_probability)))
+    return settled
+
+
 def _lowest(plane) -> float:
     """Lowest frequency searched, cycles per mm."""
     return FEWEST_PERIODS * plane.cell_x_per_mm
 
 
 def _best_candidate(bands, plane, texture) -> Candidate | None:
-    """Fit the most promising peaks and keep the one with the best odds."""
+    """Fit the most promising peaks; keep the strongest that would be called, or else the one with the best odds.
+
+    The strongest, since the flanks of a strong line that bends a little are lines too.
+    """
     candidates = [_candidate(fit_line(bands, plane, fx, fy), plane, texture) for fx, fy in _peaks(plane)]
-    return max(candidates, key=lambda c: (c.probability, c.line.snr), default=None)
+    return max(candidates, default=None, key=lambda c: (
+        min(c.probability, CALL_PROBABILITY), c.line.snr if c.probability >= CALL_PROBABILITY else 0.0))
 
 
 def _peaks(plane: Plane) -> list[tuple[float, float]]:
