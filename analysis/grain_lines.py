@@ -1,0 +1,135 @@
+"""Distances between grain lines, from many transects across them.
+
+The texture is turned so that its lines stand upright, averaged along them over
+a short length, and each transect's dark lines are found at the scale at which
+their number hardly depends on the scale: that is what tells rings from fibres,
+whose number of lines at each scale is as good as at any other.
+"""
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+__all__ = ["ring_spacing", "transects"]
+
+BAND_MM = 2.0              # length along the grain that is averaged: lines bend little over it
+SCALES_PER_OCTAVE = 4
+FINEST_SCALE = 1.0         # samples, s.d. of the smoothing
+MOST_SCALES = 22
+PLATEAU_SLOPE = 0.62       # |d ln count / d ln scale| below this is a spacing; fibres have about 1
+FEWEST_LINES = 5.0         # a transect
+LEAST_DEPTH = 0.3          # a line's depth against the middle depth of all, or it is a wrinkle
+
+
+def ring_spacing(value: NDArray[np.float32], mask: NDArray[np.float32], samples_per_mm: float,
+                 angle_deg: float, *, unit_mm: float = 1.0) -> tuple[float | None, float | None, str | None]:
+    """Mean distance between neighbouring grain lines and its coefficient of variation.
+
+    Parameters
+    ----------
+    value, mask : ndarray, shape (rows, columns), float32
+        Log reflectance and 1 where there is data.
+    samples_per_mm : float
+    angle_deg : float
+        Direction of the lines, anticlockwise from +x with y down.
+    unit_mm : float
+        What stands for a millimetre where no scale is known.
+
+    Returns
+    -------
+    spacing_mm, variation : float or None
+    why : str or None
+        Why they are None.
+    """
+    across, weight = transects(value, mask, angle_deg, max(1, round(BAND_MM * unit_mm * samples_per_mm)))
+    if across.shape[0] < 2 or (weight > 0).sum() < 64:
+        return None, None, "Too little of the texture is free of artwork to measure the spacing of the grain."
+    scales, counts = _counts(across, weight)
+    length = float((weight > 0).sum()) / max((weight > 0).any(axis=1).sum(), 1)
+    best = _plateau(scales, counts)
+    if best is None:
+        return None, None, "The grain has lines of every width and no spacing of its own."
+    intervals = _intervals(across, weight, scales[best])
+    if intervals.size < 8 or length / np.mean(intervals) < FEWEST_LINES:
+        return None, None, "Too few grain lines are in view to state their spacing."
+    mean, variation = _mean_and_variation(intervals)
+    return float(mean / samples_per_mm), float(variation), None
+
+
+def transects(value, mask, angle_deg: float, band: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Profiles across the lines: turned so that lines are upright, averaged over `band` samples along them.
+
+    Returns
+    -------
+    across, weight : ndarray, shape (bands, n), float32
+        Weighted mean, 0 where `weight` (share of the band with data) is under a half.
+    """
+    rows, columns = value.shape
+    a = np.radians(angle_deg)
+    # New axes: u across the lines along (sin a, cos a), v along them.
+    u, v = np.array([np.sin(a), np.cos(a)]), np.array([np.cos(a), -np.sin(a)])
+    corners = np.array([[0, 0], [columns, 0], [0, rows], [columns, rows]], float) - [columns / 2, rows / 2]
+    width = int(np.ceil(2 * np.abs(corners @ u).max()))
+    height = int(np.ceil(2 * np.abs(corners @ v).max()))
+    matrix = np.array([[u[0], v[0], 0.0], [u[1], v[1], 0.0]])
+    matrix[:, 2] = [columns / 2, rows / 2] - matrix[:, :2] @ [width / 2, height / 2]
+    turned = [cv2.warpAffine(array, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+              for array in (value * mask, mask)]
+    bands = max(1, height // band)
+    sums, share = (cv2.resize(array[: bands * band], (width, bands), interpolation=cv2.INTER_AREA)
+                   if height >= band else array.mean(axis=0, keepdims=True) for array in turned)
+    good = share > 0.5
+    return np.where(good, sums / np.maximum(share, 0.5), np.float32(0)), np.where(good, share, np.float32(0))
+
+
+def _smoothed(across, weight, scale):
+    """Smoothing along a transect by normalised convolution."""
+    top = gaussian_filter1d(across * weight, scale, axis=1, mode="constant", truncate=3.0)
+    bottom = gaussian_filter1d(weight, scale, axis=1, mode="constant", truncate=3.0)
+    return np.where(bottom > 0.6, top / np.maximum(bottom, 0.6), np.nan)
+
+
+def _minima(smooth):
+    """Dark lines as (band, sample - 1) indices, band by band from left to right."""
+    with np.errstate(invalid="ignore"):
+        low = (smooth[:, 1:-1] < smooth[:, :-2]) & (smooth[:, 1:-1] <= smooth[:, 2:])
+    return np.nonzero(low)
+
+
+def _counts(across, weight):
+    """Count the minima at each scale of smoothing."""
+    longest = across.shape[1] / 12.0
+    scales = FINEST_SCALE * 2.0 ** (np.arange(MOST_SCALES) / SCALES_PER_OCTAVE)
+    scales = scales[scales < longest]
+    return scales, np.array([len(_minima(_smoothed(across, weight, s))[0]) for s in scales], float)
+
+
+def _plateau(scales, counts) -> int | None:
+    """Scale at which the count of lines depends least on the scale; None without a plateau."""
+    if len(scales) < 5:
+        return None
+    log = np.log(np.maximum(counts, 0.5))
+    slope = np.full(len(scales), -9.0)
+    slope[2:-2] = (log[4:] - log[:-4]) / (np.log(scales[4:]) - np.log(scales[:-4]))
+    best = int(np.argmax(slope))
+    return best if slope[best] > -PLATEAU_SLOPE else None
+
+
+def _intervals(across, weight, scale) -> NDArray[np.float64]:
+    """Distances between neighbouring lines of one transect without a gap between, in samples."""
+    smooth = _smoothed(across, weight, scale)
+    band, at = _minima(smooth)
+    at = at + 1
+    a, b, c = smooth[band, at - 1], smooth[band, at], smooth[band, at + 1]
+    place = at + 0.5 * (a - c) / np.maximum(a - 2 * b + c, 1e-12)
+    same = band[1:] == band[:-1]
+    holes = np.cumsum(~np.isfinite(smooth), axis=1)
+    same &= holes[band[1:], at[1:]] == holes[band[:-1], at[:-1]]
+    return np.diff(place)[same]
+
+
+def _mean_and_variation(intervals):
+    """Mean and coefficient of variation."""
+    return intervals.mean(), intervals.std() / intervals.mean()
