@@ -21,8 +21,8 @@ LEAST_BITS = 0.15           # below this a test is not worth its board
 FREE_SHARE = 0.6            # a test that engraves nothing comes first if it teaches this share of the best
 SLIPS = 0.01                # a test goes wrong in ways that no formula has: no outcome is impossible
 CAUTION = ("Before you engrave: the machine's manual first; enclosure and interlocks working, eyewear for "
-           "the beam's wavelength, fumes extracted, an extinguisher at hand, never unattended, no plastic that "
-           "holds chlorine.")
+           "the beam's wavelength, fumes extracted, an extinguisher at hand, never unattended, no plastic "
+           "that holds chlorine.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -273,7 +273,8 @@ TRIALS = (                                 # in order of cost, cheapest first
     Trial(name="the other axis", chances=_axis, cost_words="one test piece, slower", engraves=True,
           words=_fixed("Engrave the piece scanning along the machine's other axis, the board as before."),
           outcomes=("the stripes turned with the scan axis, same spacing",
-                    "the stripes turned, another spacing", "the marks stay with the board", "nothing regular")),
+                    "the stripes turned, another spacing", "the marks stay with the board",
+                    "nothing regular")),
     Trial(name="another belt position", chances=_place, cost_words=ONE_PIECE, engraves=True,
           words=_fixed("Engrave the piece some 100 mm further along the scan axis, where other teeth of the "
                        "belt carry the load."),
