@@ -74,7 +74,8 @@ def distort(points, camera: CameraSpec) -> NDArray[np.float64]:
     return guess
 
 
-def photograph(piece: PieceSpec, camera: CameraSpec, seed: int = 0) -> Shot:
+def photograph(piece: PieceSpec, camera: CameraSpec, seed: int = 0,
+               texture: NDArray[np.float32] | None = None) -> Shot:
     """Photograph a board on a bench.
 
     Parameters
@@ -83,6 +84,8 @@ def photograph(piece: PieceSpec, camera: CameraSpec, seed: int = 0) -> Shot:
     camera : CameraSpec
     seed : int
         Of the photo's noise; board, artwork and clutter have seeds of their own.
+    texture : ndarray, shape (rows, columns), optional
+        A real material's reflectance, mean 1, laid over the board's width.
 
     Returns
     -------
@@ -97,7 +100,7 @@ def photograph(piece: PieceSpec, camera: CameraSpec, seed: int = 0) -> Shot:
     """
     rng = np.random.default_rng([seed, 5])
     homography = camera_homography(piece, camera)
-    level, cover = _board_in_photo(piece, camera, homography)
+    level, cover = _board_in_photo(piece, camera, homography, texture)
     colour = _compose(level, cover, piece, camera, homography)
     colour = cv2.GaussianBlur(colour, (0, 0), camera.blur_px) if camera.blur_px > 0.05 else colour
     colour *= _light(camera)[..., None]
@@ -144,11 +147,11 @@ def wood_colour(level: NDArray[np.float32]) -> NDArray[np.float32]:
     return level[..., None] * tint[np.clip(level * 1023, 0, 1023).astype(np.int16)]
 
 
-def _board_in_photo(piece, camera, homography):
+def _board_in_photo(piece, camera, homography, texture):
     """Luminance of the board and its cover (0 to 1) at each photo pixel, from 2 x 2 samples a pixel."""
     w, h = camera.size_px
     s = float(np.clip(1.5 * camera.px_per_mm, 8, 40))
-    board = board_without_stripes(piece, s)
+    board = board_without_stripes(piece, s, texture)
     left, top = board_origin_mm(piece)
     width, height = board_size_mm(piece)
     inverse = np.linalg.inv(homography)

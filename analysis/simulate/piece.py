@@ -82,9 +82,12 @@ def board_origin_mm(spec: PieceSpec) -> tuple[float, float]:
     return -spec.margin_mm[0], -spec.margin_mm[1]
 
 
-def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.float32]:
+def board_without_stripes(spec: PieceSpec, samples_per_mm: float,
+                          texture: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
     """Reflectance of the whole board with grain, artwork, smoke and depth, without stripes and engraved rows.
 
+    `texture` (rows, columns) is the reflectance of a real material, mean 1, stretched over
+    the board's width and mirrored below where it ends; its logarithm joins the grain.
     Sample [row, column] is at x = -left + (column + 0.5) / samples_per_mm, y likewise.
     """
     s = float(samples_per_mm)
@@ -94,6 +97,10 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float) -> NDArray[np.
     left, top = board_origin_mm(spec)
     origin = (left + 0.5 / s, top + 0.5 / s)
     grain, raw_grain = _grain(spec, shape, s, rng)
+    if texture is not None:
+        real = _stretched(texture, shape)
+        grain += real
+        raw_grain += real
     x = (origin[0] + np.arange(shape[1], dtype=np.float32) / np.float32(s)).astype(np.float32)[None, :]
     y = (origin[1] + np.arange(shape[0], dtype=np.float32) / np.float32(s)).astype(np.float32)[:, None]
     depth = np.minimum(np.minimum(x, spec.width_mm - x), np.minimum(y, spec.height_mm - y))
@@ -141,6 +148,19 @@ def _grain(spec, shape, s, rng):
             field = grain_field(whole, shape, s, rng)
         raw += field
     return ground, raw
+
+
+def _stretched(texture, shape):
+    """Log of a real texture at the board's sampling."""
+    size = (shape[1], max(8, round(texture.shape[0] * shape[1] / texture.shape[1])))
+    shrinking = size[0] < texture.shape[1]
+    real = cv2.resize(texture, size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_CUBIC)
+    below = max(0, shape[0] - size[1])
+    while below > 0:
+        step = min(below, real.shape[0])
+        real = cv2.copyMakeBorder(real, 0, step, 0, 0, cv2.BORDER_REFLECT)
+        below -= step
+    return np.log(np.clip(real[:shape[0]], 0.1, 4.0))
 
 
 def _ragged(cover, ragged_mm, s, rng):
