@@ -1,0 +1,261 @@
+"""The engraved frame in a photo: its outer corners, or a plain refusal.
+
+A frame is a line of nearly constant width with a ground on both sides, darker
+or lighter than these, in the shape of a rectangle of known proportions seen by
+an ordinary camera. A board's own edge is no line and fails. Where what is
+engraved inside is as dark as the line, only the line's outer edge is left;
+that is taken too, with a warning. Corners are those of the OUTER edge.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.errors import PhotoError
+from analysis.geometry import lens_of_photo, shape_misfit, undistort
+from analysis.quads import edge_lines, quadrilaterals
+from analysis.sides import SideFit, edge_points, fit_sides, side_profiles, side_px_per_mm
+
+__all__ = ["Frame", "find_frame", "frame_at"]
+
+SEARCH_PX = 1100           # longer side of the picture that is searched
+LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
+TIGHT_MISFIT = 0.02        # after that; 1 mm on a frame of 60 mm
+CANDIDATES = 80            # looked at across their sides
+REFINED = 4                # refined at full resolution
+WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
+LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
+LEAST_SIDE = 0.4           # the same for the worst side
+LEAST_BAR = 0.10           # log contrast of the line against both sides
+ALIKE = 0.05               # proportions nearer to 1 than this do not tell W from H
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Outer corners of a frame with what they are worth."""
+
+    corners_px: NDArray[np.float64]    # (4, 2): (0,0), (W,0), (W,H), (0,H) in photo pixels
+    corners_sd_px: float               # 1 s.d. of a coordinate
+    k1: float
+    k1_sd: float | None
+    residual_px: float | None
+    lens_scale_sd: float               # relative scale error inside the frame that an unseen lens may cause
+    support: float                     # share of the outline where the line is seen
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Candidate:
+    """A quadrilateral that may be the frame."""
+
+    corners: NDArray[np.float64]       # (4, 2), in the order of the piece up to half a turn
+    misfit: float
+    edge_mm: NDArray[np.float64]       # (4,) place of the outer edge across each side
+    width_mm: float                    # 0: an edge, not a line
+    dark: bool
+    score: float
+
+
+def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> Frame:
+    """Find the frame of known outer size.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (h, w), float32
+        Linear light.
+    size_mm : (W, H)
+
+    Returns
+    -------
+    Frame
+        Turned so that the piece is nearest upright; a frame alone cannot tell
+        a piece from the same piece half a turn round.
+
+    Raises
+    ------
+    PhotoError
+        No credible frame, or two of them.
+    """
+    h, w = luminance.shape
+    factor = max(1.0, max(h, w) / SEARCH_PX)
+    small = _shrunk(luminance, factor)
+    candidates = _candidates(small, size_mm)
+    found = []
+    for candidate in candidates[:REFINED]:
+        corners = (candidate.corners + 0.5) * factor - 0.5
+        refined = _refine(luminance, replace(candidate, corners=corners), size_mm)
+        if refined is not None:
+            found.append(refined)
+    if not found:
+        raise PhotoError(_not_found(size_mm))
+    _, frame = max(found, key=lambda pair: pair[0])
+    return frame
+
+
+def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
+             given_sd_px: float) -> Frame:
+    """Frame from corners given by hand."""
+    h, w = luminance.shape
+    misfit, _ = shape_misfit(corners_px[None], size_mm, (w, h))
+    warnings = ()
+    if misfit[0] > 0.06:
+        warnings = (f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
+                    "camera. Check the size and the order of the corners.",)
+    radius2 = (np.hypot(w, h) / 2) ** 2
+    reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
+    return Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
+                 lens_scale_sd=0.3 * 0.01 * reach2 / radius2, support=0.0, warnings=warnings)
+
+
+def _not_found(size_mm) -> str:
+    """Sentence for a frame that is not there."""
+    return (f"No frame of {size_mm[0]:g} x {size_mm[1]:g} mm could be found with certainty. Give its four corners, "
+            "or the scale with --pixels-per-mm, or take the photo again with the whole frame in view.")
+
+
+def _shrunk(luminance, factor) -> NDArray[np.float32]:
+    """Picture of the size that is searched."""
+    if factor <= 1.0:
+        return luminance
+    h, w = luminance.shape
+    return cv2.resize(luminance, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
+
+
+def _candidates(small, size_mm) -> list[_Candidate]:
+    """Quadrilaterals of the right shape with a line along their sides, best first."""
+    h, w = small.shape
+    top = max(float(np.percentile(small[::4, ::4], 99.5)), 1e-6)
+    grey = np.sqrt(np.clip(small / np.float32(top), 0, 1)) * 255
+    lines = edge_lines(grey.astype(np.uint8))
+    if len(lines.point) < 4:
+        return []
+    corners, misfits, supports = [], [], []
+    for dark_inside in (True, False):
+        quads, support = quadrilaterals(lines, (w, h), dark_inside)
+        quads, support = quads[support.min(axis=1) > 0.15], support[support.min(axis=1) > 0.15]
+        for turn in (0, 1):
+            if len(quads) == 0:
+                continue
+            turned = np.roll(quads, -turn, axis=1)
+            misfit, _ = shape_misfit(turned, size_mm, (w, h))
+            keep = misfit < LOOSE_MISFIT
+            corners.append(turned[keep])
+            misfits.append(misfit[keep])
+            supports.append(support[keep].mean(axis=1))
+    if not corners or sum(map(len, corners)) == 0:
+        return []
+    corners, misfits, supports = map(np.concatenate, (corners, misfits, supports))
+    order = np.argsort(-(supports - 2.0 * misfits))[:CANDIDATES]
+    return _barred(small, corners[order], misfits[order], size_mm)
+
+
+def _barred(small, corners, misfits, size_mm) -> list[_Candidate]:
+    """Candidates with a line along their sides, from the median profile of each side."""
+    u = np.arange(-3.6, 3.61, 0.1)
+    log = np.log(np.maximum(small, np.float32(1e-3)))
+    profiles = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
+    with np.errstate(all="ignore"):
+        median = np.nan_to_num(np.nanmedian(profiles, axis=2), nan=0.0)
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
+    found = []
+    for k in range(len(corners)):
+        best = None
+        for dark in (True, False):
+            for width in WIDTHS_MM:
+                bar, at = _bar(median[k] if dark else -median[k], u, width, blur_mm[k])
+                score = np.minimum(bar, 1.2).mean() + bar.min()
+                if best is None or score > best[0]:
+                    best = (score, bar, at, width, dark)
+        score, bar, at, width, dark = best
+        if bar.min() < 0.4 * LEAST_BAR or bar.mean() < LEAST_BAR:
+            continue
+        found.append(_Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=width, dark=dark,
+                                score=float(score - 5.0 * misfits[k])))
+    return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+
+
+def _bar(profile, u, width, blur):
+    """Strength of a dark bar of a width in each of four profiles, and where its outer edge lies."""
+    step = u[1] - u[0]
+    summed = np.concatenate([np.zeros((4, 1)), np.cumsum(profile, axis=1)], axis=1)
+    gap, band = max(0.1, 1.0 * blur), 0.8
+    shifts = np.arange(-1.6, 1.61, 0.1)
+
+    def mean(low, high):
+        i = np.clip(np.round((shifts + low - u[0]) / step).astype(int), 0, len(u) - 1)
+        j = np.clip(np.round((shifts + high - u[0]) / step).astype(int) + 1, i + 1, len(u))
+        return (summed[:, j] - summed[:, i]) / (j - i)
+    core = mean(-0.8 * width, -0.2 * width)
+    outside, inside = mean(gap, gap + band) - core, mean(-width - gap - band, -width - gap) - core
+    strength = np.minimum(outside, 1.5 * inside)
+    best = strength.argmax(axis=1)
+    return strength[np.arange(4), best], shifts[best]
+
+
+def _distinct(candidates, size_mm) -> list[_Candidate]:
+    """Drop those that are the same frame within a millimetre, keeping the better."""
+    kept = []
+    for one in candidates:
+        scale = side_px_per_mm(one.corners, size_mm).mean()
+        outline = _outer(one, size_mm)
+        if all(np.abs(_outer(other, size_mm) - outline).max() > 1.0 * scale
+               and np.abs(np.roll(_outer(other, size_mm), 2, axis=0) - outline).max() > 1.0 * scale for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _outer(candidate, size_mm):
+    """Corners moved out to the outer edge of the line, about."""
+    scale = side_px_per_mm(candidate.corners, size_mm)
+    a, b = candidate.corners, np.roll(candidate.corners, -1, axis=0)
+    along = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+    shift = np.stack([along[:, 1], -along[:, 0]], axis=1) * (candidate.edge_mm * scale)[:, None]
+    # Both sides at a corner move it.
+    return a + shift + np.roll(shift, 1, axis=0)
+
+
+def _refine(luminance, candidate, size_mm):
+    """Score and Frame at full resolution, or None where the line is not there."""
+    h, w = luminance.shape
+    lens, corners, edge = lens_of_photo((w, h)), candidate.corners, candidate.edge_mm
+    for step in range(2):
+        edges = edge_points(luminance, corners, size_mm, width_mm=candidate.width_mm, edge_mm=edge,
+                            dark=candidate.dark, lens=lens, reach_mm=0.8 if step == 0 else 0.4)
+        fit = fit_sides(edges, (w, h))
+        if fit is None:
+            return None
+        lens, corners, edge = fit.lens, undistort(fit.corners_px, fit.lens), np.zeros(4)
+    support = float(edges.share.mean())
+    misfit, _ = shape_misfit(corners[None], size_mm, (w, h))
+    if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE or misfit[0] > TIGHT_MISFIT:
+        return None
+    return support + candidate.score - 5 * misfit[0], _frame(fit, support, size_mm, (w, h))
+
+
+def _frame(fit: SideFit, support, size_mm, size_px) -> Frame:
+    """Frame nearest upright."""
+    corners, warnings = fit.corners_px, []
+    turns = (0, 1, 2, 3) if abs(np.log(size_mm[0] / size_mm[1])) < ALIKE else (0, 2)
+    axis = corners[1] - corners[0] + corners[2] - corners[3]
+    best = max(turns, key=lambda k: _uprightness(np.roll(corners, -k, axis=0)))
+    corners = np.roll(corners, -best, axis=0)
+    if len(turns) == 4:
+        warnings.append("The frame is about square, so its sides do not tell which way the scan axis runs. "
+                        "The way nearest upright is taken: check it, or give the corners.")
+    axis = corners[1] - corners[0] + corners[2] - corners[3]
+    if abs(axis[0]) < abs(axis[1]):
+        warnings.append("The piece lies on its side in the photo; which end is up cannot be told from the frame.")
+    radius2 = fit.lens.radius_px ** 2
+    reach2 = float(((corners - np.array(fit.lens.centre_px)) ** 2).sum(1).mean())
+    return Frame(corners_px=corners, corners_sd_px=fit.corners_sd_px, k1=fit.lens.k1, k1_sd=fit.lens.k1_sd,
+                 residual_px=fit.residual_px, support=support, warnings=tuple(warnings),
+                 lens_scale_sd=float(0.3 * (fit.lens.k1_sd or 0.01) * reach2 / radius2))
+
+
+def _uprightness(corners) -> float:
+    """Cosine between the first side's direction and the photo's x."""
+    axis = corners[1] - corners[0] + corners[2] - corners[3]
+    return float(axis[0] / np.linalg.norm(axis))

@@ -1,0 +1,192 @@
+"""Quadrilaterals from straight edges: where a frame might be.
+
+Every edge is a directed line with its dark side on the right as seen, so the
+outline of something dark is four lines that run clockwise, and its four sides
+are found as closed walks over lines that meet in corners. Pixels have their
+origin at the centre of the top-left pixel, y is down.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["EdgeLines", "edge_lines", "quadrilaterals"]
+
+MOST_LINES = 90
+SHORTEST_SEGMENT = 0.016   # of the photo's longer side
+STRAIGHT_PX = 2.2          # how far from one line its pieces may lie: room for the lens' curvature
+FEWEST_DEG, MOST_DEG = 50.0, 130.0   # corners of a rectangle seen at a tilt up to 30 deg, and some room
+MOST_QUADS = 60000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeLines:
+    """Straight edges: point and unit direction, dark on the right; pieces are merged."""
+
+    point: NDArray[np.float64]         # (n, 2) middle of the support
+    direction: NDArray[np.float64]     # (n, 2)
+    start: NDArray[np.float64]         # (n,) extent of the support along the direction from `point`
+    stop: NDArray[np.float64]
+    support_px: NDArray[np.float64]    # (n,) length covered by edge pieces
+
+
+def edge_lines(grey: NDArray[np.uint8]) -> EdgeLines:
+    """Straight edges of a picture, longest support first.
+
+    Notes
+    -----
+    Segments by the a-contrario detector of Grompone von Gioi et al., "LSD: a
+    Line Segment Detector", IPOL 2 (2012) 35-55, as in OpenCV; then pieces on
+    one line with the dark on the same side are merged.
+    """
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD, scale=1.0).detect(grey)[0]
+    empty = np.zeros((0, 2))
+    if found is None:
+        return EdgeLines(point=empty, direction=empty, start=empty[:, 0], stop=empty[:, 0], support_px=empty[:, 0])
+    segments = found.reshape(-1, 4).astype(np.float64)
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    segments = segments[length >= SHORTEST_SEGMENT * max(grey.shape)]
+    return _merge(_dark_right(segments, grey), max(grey.shape))
+
+
+def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool) -> tuple[NDArray, NDArray]:
+    """Closed walks over four lines.
+
+    Parameters
+    ----------
+    lines : EdgeLines
+    size_px : (width, height)
+    dark_inside : bool
+        Whether the dark side of the outline is its inside.
+
+    Returns
+    -------
+    corners : ndarray, shape (n, 4, 2)
+        Clockwise as seen, starting anywhere; side k runs from corner k to k + 1.
+    support : ndarray, shape (n, 4)
+        Share of each side that lies on edges, at most 1.
+    """
+    sign = 1.0 if dark_inside else -1.0
+    point, direction = lines.point, sign * lines.direction
+    start, stop = (lines.start, lines.stop) if dark_inside else (-lines.stop, -lines.start)
+    meet, along_first, along_second = _meetings(point, direction)
+    turn = direction[:, None, 0] * direction[None, :, 1] - direction[:, None, 1] * direction[None, :, 0]
+    cosine = direction @ direction.T
+    length = stop - start
+    slack = 0.3 * length + 12.0
+    fits = (turn > 0) & (cosine < np.cos(np.radians(FEWEST_DEG))) & (cosine > np.cos(np.radians(MOST_DEG)))
+    fits &= (along_first < (stop + slack)[:, None]) & (along_first > (start + 0.3 * length)[:, None])
+    fits &= (along_second > (start - slack)[None, :]) & (along_second < (stop - 0.3 * length)[None, :])
+    reach = np.array(size_px) * 0.04 + 4
+    fits &= np.all((meet > -reach) & (meet < np.array(size_px) + reach), axis=-1)
+    walks = _walks(fits)
+    corners = np.stack([meet[walks[:, k - 1], walks[:, k]] for k in range(4)], axis=1)
+    support = np.empty((len(walks), 4))
+    for k in range(4):
+        line = walks[:, k]
+        begin, end = along_second[walks[:, k - 1], line], along_first[line, walks[:, (k + 1) % 4]]
+        inside = np.minimum(end, stop[line]) - np.maximum(begin, start[line])
+        density = lines.support_px[line] / np.maximum(length[line], 1.0)
+        support[:, k] = np.clip(inside * density / np.maximum(end - begin, 1e-6), 0.0, 1.0)
+        support[:, k][end - begin < 20] = 0.0
+    return corners, support
+
+
+def _dark_right(segments, grey) -> NDArray[np.float64]:
+    """Turn segments so that their dark side is on the right (clockwise normal, y down)."""
+    smooth = cv2.GaussianBlur(grey, (0, 0), 0.8)
+    a, b = segments[:, :2], segments[:, 2:]
+    along = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+    right = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    share = np.linspace(0.1, 0.9, 9)[None, :, None]
+    on = a[:, None] * (1 - share) + b[:, None] * share
+    level = []
+    for side in (1.3, -1.3):
+        at = (on + side * right[:, None]).astype(np.float32)
+        level.append(cv2.remap(smooth, at[..., 0], at[..., 1], cv2.INTER_LINEAR,
+                               borderMode=cv2.BORDER_REPLICATE).astype(np.float32).mean(axis=1))
+    flip = level[0] > level[1]
+    turned = segments.copy()
+    turned[flip] = segments[flip][:, [2, 3, 0, 1]]
+    return turned
+
+
+def _merge(segments, longer) -> EdgeLines:
+    """Pieces on one line, dark on the same side, become one line; longest first."""
+    a, b = segments[:, :2], segments[:, 2:]
+    length = np.linalg.norm(b - a, axis=1)
+    direction = (b - a) / length[:, None]
+    free = np.ones(len(segments), bool)
+    rows = []
+    for seed in np.argsort(-length)[:4 * MOST_LINES]:
+        if not free[seed]:
+            continue
+        middle, along = (a[seed] + b[seed]) / 2, direction[seed]
+        for _ in range(3):
+            normal = np.array([-along[1], along[0]])
+            room = STRAIGHT_PX
+            near = free & (direction @ along > 0.985) & (np.abs((a - middle) @ normal) < room) \
+                & (np.abs((b - middle) @ normal) < room)
+            near[seed] = True
+            middle, along = _total_least_squares(a[near], b[near], length[near], along)
+        free[near] = False
+        begin, end = (a[near] - middle) @ along, (b[near] - middle) @ along
+        rows.append((*middle, *along, begin.min(), end.max(), _union(begin, end)))
+    table = np.array(rows).reshape(-1, 7)
+    table = table[np.argsort(-table[:, 6])][:MOST_LINES]
+    return EdgeLines(point=table[:, :2], direction=table[:, 2:4], start=table[:, 4], stop=table[:, 5],
+                     support_px=table[:, 6])
+
+
+def _total_least_squares(a, b, length, along):
+    """Line through segments, each weighted by its length."""
+    points, weight = np.concatenate([a, b]), np.concatenate([length, length])
+    middle = np.average(points, axis=0, weights=weight)
+    away = (points - middle) * np.sqrt(weight)[:, None]
+    axis = np.linalg.eigh(away.T @ away)[1][:, 1]
+    return middle, axis * np.sign(axis @ along)
+
+
+def _union(begin, end) -> float:
+    """Length covered by intervals."""
+    order = np.argsort(begin)
+    total, reach = 0.0, -np.inf
+    for low, high in zip(begin[order], end[order], strict=True):
+        total += max(high - max(low, reach), 0.0)
+        reach = max(reach, high)
+    return total
+
+
+def _meetings(point, direction):
+    """Where each two lines meet, and how far along the first and the second."""
+    gap = point[None, :, :] - point[:, None, :]
+    cross = direction[:, None, 0] * direction[None, :, 1] - direction[:, None, 1] * direction[None, :, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first = (gap[..., 0] * direction[None, :, 1] - gap[..., 1] * direction[None, :, 0]) / cross
+        second = (gap[..., 0] * direction[:, None, 1] - gap[..., 1] * direction[:, None, 0]) / cross
+    meet = point[:, None, :] + first[..., None] * direction[:, None, :]
+    return meet, first, second
+
+
+def _walks(fits) -> NDArray[np.int64]:
+    """Closed walks i -> j -> k -> l -> i over the pairs that fit, each once, shape (n, 4)."""
+    i, j = np.nonzero(fits)
+    walks = []
+    after = [np.flatnonzero(row) for row in fits]
+    for first, second in zip(i, j, strict=True):
+        for third in after[second]:
+            if third <= first:
+                continue
+            last = after[third]
+            last = last[(last > first) & fits[last, first]]
+            if len(last):
+                walks.append(np.column_stack([np.full(len(last), first), np.full(len(last), second),
+                                              np.full(len(last), third), last]))
+    if not walks:
+        return np.zeros((0, 4), np.int64)
+    walks = np.concatenate(walks)
+    walks = walks[walks[:, 0] < walks[:, 1:].min(axis=1)]
+    return walks[:MOST_QUADS]

@@ -1,0 +1,109 @@
+"""Photo onto a regular grid in one pass, low-pass before shrinking.
+
+Where the grid is coarser than the photo, finer detail would fold into false
+stripes, so it is taken out first: whole-number shrinking by area, then a short
+filter that is flat to a quarter of the grid's sampling rate (four samples a
+period) and makes up for the area average's own loss. The last step is
+Lanczos interpolation, which keeps contrast where bilinear loses up to 29 %.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import firls
+
+__all__ = ["sample_grid"]
+
+GRID_STEP = 8              # samples between exactly mapped points: bilinear in between errs below 0.01 px
+TAPS = 13                  # of the low-pass filter
+BORDER_PX = 12             # photo pixels kept around the part that is sampled
+
+
+def sample_grid(luminance: NDArray[np.float32], to_photo: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+                shape: tuple[int, int], shrink: float) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Sample a photo on a grid.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (h, w), float32
+        Linear light.
+    to_photo : callable
+        Maps grid points (column, row), shape (n, m, 2), to photo pixels.
+    shape : (rows, columns)
+    shrink : float
+        Photo pixels per grid sample at the middle; sets the low-pass filter.
+
+    Returns
+    -------
+    values : ndarray, shape (rows, columns), float32
+    inside : ndarray of bool, shape (rows, columns)
+        Where the sample lies inside the photo; elsewhere the value repeats the photo's edge.
+
+    Notes
+    -----
+    One filter serves the whole picture, set for its middle. A tilt of 25 deg
+    changes the scale by some 20 % across a piece, so near its far edge the
+    filter passes a little more than the grid can hold.
+    """
+    h, w = luminance.shape
+    x, y = _maps(to_photo, shape)
+    inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+    factor = max(1, int(shrink))
+    x0, x1 = _range(x, w, BORDER_PX * factor)
+    y0, y1 = _range(y, h, BORDER_PX * factor)
+    part = luminance[y0:y1, x0:x1]
+    if factor > 1:
+        columns, rows = (x1 - x0) // factor, (y1 - y0) // factor
+        part = part[:rows * factor, :columns * factor]
+        part = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)
+    taps = _low_pass(factor, round(shrink / factor, 2))
+    if taps is not None:
+        part = cv2.sepFilter2D(part, -1, taps, taps, borderType=cv2.BORDER_REPLICATE)
+    middle = (factor - 1) / 2.0
+    x = (x - np.float32(x0 + middle)) * np.float32(1 / factor)
+    y = (y - np.float32(y0 + middle)) * np.float32(1 / factor)
+    values = cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    return values, inside
+
+
+def _maps(to_photo, shape):
+    """Photo x and y of every grid sample, float32: exact every few samples, bilinear in between."""
+    rows, columns = shape
+    v = np.arange(0, rows + GRID_STEP, GRID_STEP, dtype=np.float64)
+    u = np.arange(0, columns + GRID_STEP, GRID_STEP, dtype=np.float64)
+    coarse = to_photo(np.stack(np.meshgrid(u, v), axis=-1)).astype(np.float32)
+    matrix = np.array([[1.0 / GRID_STEP, 0, 0], [0, 1.0 / GRID_STEP, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return tuple(cv2.warpAffine(np.ascontiguousarray(coarse[..., k]), matrix, (columns, rows), flags=flags,
+                                borderMode=cv2.BORDER_REPLICATE) for k in range(2))
+
+
+def _range(positions, length, border):
+    """First and last pixel needed along one axis."""
+    low = int(np.clip(np.floor(positions.min()) - border, 0, length - 1))
+    high = int(np.clip(np.ceil(positions.max()) + border + 1, low + 1, length))
+    return low, high
+
+
+@lru_cache(maxsize=64)
+def _low_pass(factor: int, ratio: float) -> NDArray[np.float32] | None:
+    """Least-squares low-pass for a grid `ratio` times coarser than pixels averaged over `factor`; None if needless."""
+    if factor == 1 and ratio < 1.08:
+        return None
+    passed, stopped = 0.27 / ratio, min(0.62 / ratio, 0.499)
+    f = np.linspace(0.0, passed, 13)
+    loss = np.sinc(f) / np.sinc(f / factor)          # of the mean of `factor` pixels, f per shrunk pixel
+    gain = 1.0 / loss
+    if stopped - passed < 0.05:
+        passed, stopped = 0.27 / ratio, 0.5
+    bands = [f for pair in zip(f[:-1], f[1:], strict=True) for f in pair] + [stopped, 0.5]
+    desired = [g for pair in zip(gain[:-1], gain[1:], strict=True) for g in pair] + [0.0, 0.0]
+    if bands[-2] >= bands[-1]:
+        bands, desired = bands[:-2], desired[:-2]
+    weights = [30.0] * 12 + ([1.0] if len(bands) > 24 else [])
+    taps = firls(TAPS, bands, desired, weight=weights, fs=1.0)
+    return (taps / taps.sum()).astype(np.float32)
