@@ -138,10 +138,10 @@ def angle_from_drift(drift_percent_per_100mm: float, distance_mm: float, *,
     elif interval[0] == 0.0:
         words = f"The drift is not certain: the belt may run straight, at most {interval[1]:.1f} degrees off."
     else:
-        end = "falling" if drift_percent_per_100mm < 0 else "rising"
-        words = (f"A belt {value:.1f} degrees off its travel would do this: bring clamp and pulley into line, "
-                 f"by about {offset:.1f} mm. The spacing is {end} along the scan axis, so the pulley is at the "
-                 f"{'start' if end == 'falling' else 'end'}.")
+        end, side = ("falling", "start") if drift_percent_per_100mm < 0 else ("rising", "end")
+        words = (f"A belt {value:.1f} degrees off its travel would do this: bring clamp and pulley into "
+                 f"line, by about {offset:.1f} mm. The spacing is {end} along the scan axis, so the pulley is "
+                 f"at the {side}.")
     return BeltAngle(angle_deg=value, interval_deg=interval, offset_mm=offset, words=words)
 
 
