@@ -6,13 +6,14 @@ between the corners, and the engraved line lies at [edge - width, edge].
 """
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import Lens, distort, lens_of_photo, undistort
+from analysis.geometry import Lens, distort, lens_of_photo
 
 __all__ = ["EdgePoints", "SideFit", "edge_points", "fit_sides", "side_profiles", "side_px_per_mm"]
 
@@ -20,6 +21,7 @@ HUBER = 1.5                # residuals beyond this many robust s.d. count less
 K1_PRIOR_SD = 0.02         # phones correct their lenses to about this; common practice, no source
 K1_SIGMA = 3.5             # k1 is used where it differs from 0 by this many of its s.d.
 FEWEST_POINTS = 8          # edge positions a side needs
+LEAST_STEP = 0.12          # log contrast at the line's outer edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +120,7 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, edge_mm, dark: 
     u = np.linspace(-core - reach_mm - 0.7, reach_mm + 1.1, 129)
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
     positions = np.linspace(margin, 1.0 - margin, n)
-    points, seen = np.empty((4, n, 2)), np.zeros((4, n), bool)
+    points, seen, line = np.empty((4, n, 2)), np.zeros((4, n), bool), np.zeros((4, n), bool)
     scale = side_px_per_mm(corners, size_mm)
     across = (np.roll(scale, 1) + np.roll(scale, -1)) / 2
     along = np.roll(corners, -1, axis=0) - corners
@@ -126,52 +128,52 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, edge_mm, dark: 
     for k in range(4):
         expected = float(edge_mm[k])
         profile = side_profiles(luminance, corners[None], size_mm, positions, u + expected, lines=5, lens=lens)[0, k]
-        profile = profile if dark else -profile
         sigma = max(0.03, 0.6 / across[k]) / (u[1] - u[0])
         smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=sigma, sigmaY=1e-3)
-        where, good = _half_crossing(smooth, profile, u, core, reach_mm, width_mm > 0)
+        where, seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, dark)
         points[k] = corners[k] + along[k] * positions[:, None] + outward[k] * ((where + expected) * across[k])[:, None]
-        seen[k] = good
-    return EdgePoints(points_px=distort(points, lens), seen=seen, share=seen.mean(axis=1))
+    share = (line if width_mm > 0 else seen).mean(axis=1)
+    return EdgePoints(points_px=distort(points, lens), seen=seen, share=share)
 
 
-def _half_crossing(smooth, profile, u, core, reach, is_line):
-    """Position across of the outer edge in each profile and whether a line (or an edge) is there."""
-    n, m = smooth.shape
+def _half_crossing(smooth, profile, u, core, reach, dark):
+    """Place of the outer edge in each profile, whether an edge is there, and whether a line is.
+
+    Levels are compared in log light, where a dark line shows against a dark
+    ground too; the edge is put at half amplitude in linear light.
+    """
+    rows, window = np.arange(len(profile)), u[1] - u[0]
     shifts = np.linspace(-reach, reach, 33)
-    window = (u[1] - u[0])
-    summed = np.concatenate([np.zeros((n, 1)), np.cumsum(profile, axis=1, dtype=np.float64)], axis=1)
-
-    def mean(low, high):
-        i = np.clip(np.round((low - u[0]) / window).astype(int), 0, m - 1)
-        j = np.clip(np.round((high - u[0]) / window).astype(int) + 1, i + 1, m)
-        return (summed[:, j] - summed[:, i]) / (j - i)
-    line = mean(shifts - 0.75 * core, shifts - 0.25 * core)
-    outside = mean(shifts + 0.25, shifts + 0.75)
-    inside = mean(shifts - core - 0.65, shifts - core - 0.25)
+    log = np.log(np.maximum(profile, 1e-3)) * (1.0 if dark else -1.0)
+    line, outside = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core), _band(log, u, shifts + 0.25, shifts + 0.75)
+    inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
     step = outside - line
-    contrast = np.minimum(step, 1.5 * (inside - line)) if is_line else step
-    common = np.nanmedian(contrast, axis=0)
-    # Where dirt hides the line a profile alone would jump to the nearest mark, so the side's own place counts too.
-    best = np.nanargmax(np.nan_to_num(contrast, nan=-1.0) + 1.0 * common, axis=1)
-    rows = np.arange(n)
-    high, low = outside[rows, best], line[rows, best]
-    scale = np.nanmedian(np.abs(outside))
-    rise = high - low
-    good = np.isfinite(rise) & (rise > 0.1 * scale) & (rise > 0.3 * np.nanmedian(rise))
-    if is_line:
-        good &= (inside[rows, best] - low) > 0.08 * rise
-    half = (high + low) / 2
-    below = smooth < half[:, None]
-    crossing = below[:, :-1] & ~below[:, 1:]
-    away = np.abs((u[:-1] + u[1:])[None] / 2 - shifts[best][:, None])
-    away = np.where(crossing, away, np.inf)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)      # sides outside the photo are all NaN
+        common = np.nan_to_num(np.nanmedian(step, axis=0), nan=0.0)
+        # Where dirt hides the line a profile alone would jump to the nearest mark, so the side's own place counts.
+        best = np.argmax(np.nan_to_num(step, nan=-9.0) + 2.0 * common, axis=1)
+        rise = step[rows, best]
+        edge = np.isfinite(rise) & (rise > max(LEAST_STEP, 0.3 * np.nanmedian(rise)))
+    is_line = edge & (inside[rows, best] - line[rows, best] > LEAST_STEP / 2)
+    high = _band(profile, u, shifts + 0.25, shifts + 0.75)[rows, best]
+    low = _band(profile, u, shifts - 0.75 * core, shifts - 0.25 * core)[rows, best]
+    over = (smooth - ((high + low) / 2)[:, None]) * (1.0 if dark else -1.0)
+    crossing = (over[:, :-1] < 0) & (over[:, 1:] >= 0)
+    away = np.where(crossing, np.abs((u[:-1] + u[1:])[None] / 2 - shifts[best][:, None]), np.inf)
     first = away.argmin(axis=1)
-    good &= np.isfinite(away[rows, first]) & (away[rows, first] < max(0.3, 0.4 * core))
-    a, b = smooth[rows, first], smooth[rows, first + 1]
-    with np.errstate(all="ignore"):
-        where = u[first] + window * np.clip((half - a) / (b - a), 0.0, 1.0)
-    return np.where(good, where, 0.0), good
+    edge &= away[rows, first] < max(0.3, 0.4 * core)
+    a, b = over[rows, first], over[rows, first + 1]
+    where = np.where(edge, u[first] - window * a / np.where(edge, b - a, 1.0), 0.0)
+    return where, edge, is_line & edge
+
+
+def _band(profile, u, low, high):
+    """Means over bands [low, high] of u, shape (profiles, bands)."""
+    summed = np.concatenate([np.zeros((len(profile), 1)), np.cumsum(profile, axis=1, dtype=np.float64)], axis=1)
+    i = np.clip(np.round((low - u[0]) / (u[1] - u[0])).astype(int), 0, len(u) - 1)
+    j = np.clip(np.round((high - u[0]) / (u[1] - u[0])).astype(int) + 1, i + 1, len(u))
+    return (summed[:, j] - summed[:, i]) / (j - i)
 
 
 def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
