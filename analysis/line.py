@@ -100,7 +100,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     """
     fx, fy = places.fx_per_mm, places.fy_per_mm
     sums, weights, xs, ys = places.sums, places.weights, places.x_mm, places.y_mm
-    noise, ring, noise_count, ring_count = _continuum_at(plane, fx, fy, settled)
+    noise, floor, ring, noise_count, ring_count = _continuum_at(plane, fx, fy, settled)
     variances = noise / plane.square_sum * places.squares           # of each place's sum
     variance = variances.sum()
     centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
@@ -120,7 +120,9 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     with np.errstate(divide="ignore", invalid="ignore"):
         cells = np.where(weights > 0, 2.0 * sums / weights, 0) * np.exp(-1j * common)
         cells_sd = np.where(weights > 0, np.sqrt(2.0 * variances) / weights, np.inf)
-    along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, variances)
+    # Against the floor, not the noise level: flanks of a hill of rings must not pass for noise here.
+    quiet = variances * (floor / noise)
+    along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
@@ -131,7 +133,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
         phase_rad=float(np.angle(np.exp(1j * at_origin))), phase_sd_rad=float(lever / np.sqrt(strength)),
         drift_percent_per_100mm=drift, centre_mm=(float(centre[0]), float(centre[1])),
         snr=float(peak), noise_count=noise_count, ring_snr=float(peak * noise / ring), ring_count=ring_count,
-        line_over_rings=_line_over_rings(sums.sum(axis=0), weights.sum(axis=0), variances.sum(axis=0),
+        line_over_rings=_line_over_rings(sums.sum(axis=0), weights.sum(axis=0), quiet.sum(axis=0),
                                          xs, fx, plane.cell_x_per_mm),
         coherence_along=along, coherence_across=across, coverage=coverage,
         periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
@@ -151,7 +153,7 @@ def _continuum_at(plane, fx, fy, settled):
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
     level = plane.local if settled else plane.noise
-    return (level[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
+    return (level[i, j], plane.floor[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
 
 
 def demodulate(bands: Bands, fx: float, fy: float) -> Places:

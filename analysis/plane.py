@@ -62,6 +62,7 @@ class Plane:
     power: NDArray[np.float64]             # (nx, ny)
     noise: NDArray[np.float64]             # (nx, ny) mean power of the surroundings, line left out
     local: NDArray[np.float64]             # (nx, ny) mean of the near surroundings alone: unbiased, for intervals
+    floor: NDArray[np.float64]             # (nx, ny) level under hills and lines, from a running median
     ring: NDArray[np.float64]              # (nx, ny) the same over a window that widens with frequency
     noise_count: NDArray[np.float64]       # (nx, 1) independent cells in the narrowest noise window
     ring_count: NDArray[np.float64]        # (nx, 1)
@@ -142,7 +143,8 @@ def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
     near = np.abs(fy) <= steepest
     power = (both[near].real ** 2 + both[near].imag ** 2).T
     noise, local, ring, noise_count, ring_count = _continuum(power, fx[:top], cell_x, fx[1] - fx[0])
-    return Plane(power=power, noise=noise, local=local, ring=ring, noise_count=noise_count, ring_count=ring_count,
+    floor = np.minimum(_floor(power, (fx[1] - fx[0]) / cell_x), noise)
+    return Plane(power=power, floor=floor, noise=noise, local=local, ring=ring, noise_count=noise_count, ring_count=ring_count,
                  fx_per_mm=fx[:top], fy_per_mm=fy[near], cell_x_per_mm=cell_x, cell_y_per_mm=cell_y,
                  gain=float(w.sum()), square_sum=float((w * w).sum()))
 
@@ -176,3 +178,18 @@ def _flank_mean(power, inner, outer, cell_x, bin_x):
     mean = sums / np.maximum(count, 1)[:, None]
     cells = np.maximum(count * bin_x / cell_x, 1.0)[:, None]
     return np.maximum(mean, 1e-30), cells
+
+
+def _floor(power, cells_a_bin):
+    """Running median along fx over its value for an exponential law: hills narrower than half the window fall out."""
+    n = power.shape[0]
+    at = np.unique(np.concatenate([np.arange(0, n, 8), [n - 1]]))
+    rows = []
+    for i in at:
+        reach = int(np.clip(0.6 * i, 6 / cells_a_bin, WIDE_CELLS / cells_a_bin))
+        rows.append(np.median(power[max(i - reach, 2): i + reach + 1], axis=0))
+    level = uniform_filter1d(np.stack(rows) / np.log(2.0), 5, axis=1, mode="nearest")
+    place = np.interp(np.arange(n), at, np.arange(at.size))
+    low = np.minimum(place.astype(int), at.size - 2)
+    share = (place - low)[:, None]
+    return np.maximum((1 - share) * level[low] + share * level[low + 1], 1e-30)

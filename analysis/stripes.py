@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
 
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
@@ -176,34 +177,27 @@ def _best_candidate(bands, plane, texture) -> Candidate | None:
     """
     candidates = [_candidate(fit_line(bands, plane, fx, fy), plane, texture) for fx, fy in _peaks(plane)]
     return max(candidates, default=None, key=lambda c: (
-        min(c.probability, CALL_PROBABILITY), c.line.snr if c.probability >= CALL_PROBABILITY else 0.0))
+        min(c.probability, CALL_PROBABILITY), c.line.amplitude if c.probability >= CALL_PROBABILITY else 0.0))
 
 
 def _peaks(plane: Plane) -> list[tuple[float, float]]:
     """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
     fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
     wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
+    # Only summits: a side lobe of a strong line stands as high above its own column's flanks as the line does.
+    lobe = [max(3, 2 * round(1.75 * cell / (f[1] - f[0])) + 1) for cell, f in (
+        (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
+    wedge &= plane.power >= maximum_filter(plane.power, lobe)
     over_noise = np.where(wedge, plane.power / plane.noise, 0.0)
     over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
     taken: list[tuple[float, float]] = []
     for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
-        score = score.copy()
-        for a, b in taken:
-            _blank(score, plane, a, b)
-        while len(taken) < share:
-            i, j = np.unravel_index(np.argmax(score), score.shape)
-            if score[i, j] < 2.0:
-                break
-            taken.append((float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j])))
-            _blank(score, plane, *taken[-1])
+        for flat in np.argsort(score, axis=None)[::-1][:PEAKS_TRIED]:
+            i, j = np.unravel_index(flat, score.shape)
+            peak = (float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j]))
+            if len(taken) < share and score[i, j] >= 2.0 and peak not in taken:
+                taken.append(peak)
     return taken
-
-
-def _blank(score, plane, a, b) -> None:
-    """Blank a peak's main lobe, so that the next peak is another."""
-    near_x = np.abs(plane.fx_per_mm - a) < 2.0 * plane.cell_x_per_mm
-    near_y = np.abs(plane.fy_per_mm - b) < 2.0 * plane.cell_y_per_mm
-    score[np.ix_(near_x, near_y)] = 0.0
 
 
 def _candidate(line: Line, plane: Plane, texture: Texture) -> Candidate:

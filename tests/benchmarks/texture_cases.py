@@ -38,7 +38,12 @@ def ground(rng: np.random.Generator, kind: str, shape: tuple[int, int], s: float
                                      spacing_mm=rng.uniform(0.5, 6), slope=rng.uniform(0.6, 1.8),
                                      elongation=rng.uniform(2, 20), unevenness=rng.uniform(0, 0.6)), shape, s, rng)
     field = plain(np.exp(rng.uniform(np.log(0.5), np.log(12))))
-    if kind == "parallel":
+    if kind == "parallel" and rng.random() < 0.35:                  # clean: one cosine a ring, straight, no fibre
+        x, y = np.meshgrid(np.arange(shape[1]) / s, np.arange(shape[0]) / s)
+        field = 0.3 * field + cosine_rings(x, y, rng, spacing_mm=float(np.exp(rng.uniform(-0.5, 1.6))),
+                                           variation=rng.uniform(0.09, 0.35), lean_deg=rng.uniform(-5, 5),
+                                           contrast_percent=rng.uniform(1, 15))
+    elif kind == "parallel":
         field = field * 0.5 + rings(90 + rng.uniform(-5, 5), np.exp(rng.uniform(np.log(2), np.log(20))))
         if rng.random() < 0.3:
             field = field + rings(90 + rng.uniform(-6, 6), np.exp(rng.uniform(np.log(1), np.log(8))))
@@ -49,6 +54,16 @@ def ground(rng: np.random.Generator, kind: str, shape: tuple[int, int], s: float
             kind="crossed", angle_deg=rng.choice([0, 90]) + rng.normal(0, 4), contrast_percent=rng.uniform(3, 25),
             spacing_mm=rng.uniform(0.6, 4), coverage=rng.uniform(0.15, 0.7)), shape, s, rng)
     return field
+
+
+def cosine_rings(x, y, rng, *, spacing_mm, variation, lean_deg, contrast_percent) -> np.ndarray:
+    """Rings nearly square to the scan axis as a renewal process with one cosine a ring."""
+    count = int(3 * x.max() / spacing_mm) + 40
+    widths = np.maximum(spacing_mm * (1 + variation * rng.standard_normal(count)), 0.2 * spacing_mm)
+    edges = np.cumsum(widths) - 20 * spacing_mm
+    a = np.radians(lean_deg)
+    turns = np.interp(x * np.cos(a) - y * np.sin(a), edges, np.arange(count))
+    return (contrast_percent / 200.0 * np.cos(2 * np.pi * turns)).astype(np.float32)
 
 
 def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None, s: float = 12.0) -> TextureCase:

@@ -1,0 +1,170 @@
+"""Stripes: period, angle, contrast and phase against truth, bounds and reference libraries."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from astropy.timeseries import LombScargle
+from scipy.signal import periodogram
+
+from analysis.line import demodulate, measure_line
+from analysis.plane import make_bands, make_plane
+from analysis.stripes import find_stripes
+from tests.textures import S, cosine, grid, rings, texture
+
+NOISE = 0.05
+
+
+def noisy(seed=7, **stripe):
+    x, y = grid()
+    rng = np.random.default_rng(seed)
+    field = NOISE * rng.standard_normal(x.shape).astype(np.float32)
+    return texture(field + cosine(x, y, **stripe)) if stripe else texture(field)
+
+
+@pytest.mark.parametrize("period", [0.5, 0.8, 2.032, 3.175, 5.08])
+def test_pitch_of_iso_5296_and_others_is_found_within_half_a_percent(period):
+    """MXL 2.032, XXL 3.175, XL 5.08 mm: ISO 5296 (pitch codes; millimetre values from memory)."""
+    found = find_stripes(noisy(period_mm=period, contrast_percent=4.0, angle_deg=0.4), with_limit=False).stripes
+    assert len(found) == 1
+    assert found[0].period_mm == pytest.approx(period, rel=0.005)
+    assert found[0].contrast_percent == pytest.approx(4.0, abs=0.25)
+    assert found[0].angle_deg == pytest.approx(0.4, abs=0.1)
+
+
+def test_period_agrees_with_scipy_and_astropy_on_the_same_profile():
+    """SciPy's periodogram and Astropy's Lomb-Scargle of the column mean, square stripe, as outside references."""
+    given = noisy(period_mm=2.5, contrast_percent=3.0)
+    mean = given.log_reflectance.mean(axis=0)
+    f, p = periodogram(mean, S, nfft=1 << 17)
+    scipy_period = 1 / f[1:][np.argmax(p[1:])]
+    at = np.linspace(0.35, 0.45, 4001)
+    astropy_period = 1 / at[np.argmax(LombScargle(np.arange(mean.size) / S, mean).power(at))]
+    ours = find_stripes(given, with_limit=False).stripes[0]
+    half = np.diff(ours.period_interval_mm)[0] / 2
+    assert ours.period_mm == pytest.approx(scipy_period, abs=max(half, 0.002))
+    assert ours.period_mm == pytest.approx(astropy_period, abs=max(half, 0.002))
+
+
+def test_intervals_follow_the_bound_of_rife_and_boorstyn():
+    """2-D tone in white noise: var w_x = 24 s^2 / (a^2 N M (N^2 - 1)); IEEE Trans. Inf. Theory 20 (1974) 591."""
+    given = noisy(period_mm=2.0, contrast_percent=4.0)
+    m, n = given.log_reflectance.shape
+    sd_w = np.sqrt(24 * NOISE ** 2 / (0.02 ** 2 * n * m * (n ** 2 - 1.0)))
+    sd_period = sd_w * S / (2 * np.pi) * 2.0 ** 2
+    sd_contrast = 200 * np.sqrt(2 * NOISE ** 2 / (n * m))
+    ours = find_stripes(given, with_limit=False).stripes[0]
+    assert np.diff(ours.period_interval_mm)[0] / 3.92 == pytest.approx(sd_period, rel=0.35)
+    assert np.diff(ours.contrast_interval_percent)[0] / 3.92 == pytest.approx(sd_contrast, rel=0.35)
+
+
+def test_intervals_hold_the_truth_at_their_rate():
+    """95 % intervals over 60 pieces: fewer than 50 hits has probability below 1e-4 at a true rate of 0.95."""
+    hits = np.zeros(3)
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 3])
+        period, angle, contrast = rng.uniform(1, 4), rng.uniform(-1, 1), rng.uniform(0.8, 4)
+        stripe = find_stripes(noisy(seed, period_mm=period, contrast_percent=contrast, angle_deg=angle,
+                                    phase_rad=rng.uniform(0, 6)), with_limit=False).stripes[0]
+        for i, (low, high, truth) in enumerate(((*stripe.period_interval_mm, period),
+                                                (*stripe.angle_interval_deg, angle),
+                                                (*stripe.contrast_interval_percent, contrast))):
+            hits[i] += low <= truth <= high
+    assert (hits >= 50).all(), hits
+
+
+def test_scale_error_widens_the_period_interval():
+    """0.3 mm on an 80 mm frame is 0.0076 mm on 2.032 mm: plain propagation."""
+    given = replace(noisy(period_mm=2.032, contrast_percent=4.0), scale_sd_fraction=0.3 / 80)
+    low, high = find_stripes(given, with_limit=False).stripes[0].period_interval_mm
+    assert (high - low) / 3.92 == pytest.approx(2.032 * 0.3 / 80, rel=0.05)
+
+
+def test_two_families_are_both_found_and_a_harmonic_is_folded():
+    x, y = grid()
+    field = NOISE * np.random.default_rng(2).standard_normal(x.shape)
+    field += cosine(x, y, period_mm=2.0, contrast_percent=4.0) + cosine(x, y, period_mm=1.0, contrast_percent=1.5)
+    field += cosine(x, y, period_mm=3.3, contrast_percent=3.0, angle_deg=-0.6)
+    found = find_stripes(texture(field), with_limit=False).stripes
+    assert [round(s.period_mm, 2) for s in found] == [2.0, 3.3]
+    assert [order for order, _ in found[0].harmonics] == [2]
+    assert found[0].harmonics[0][1] == pytest.approx(1.5, abs=0.2)
+
+
+def test_phase_is_that_of_the_cosine_at_the_origin():
+    found = find_stripes(noisy(period_mm=2.2, contrast_percent=6.0, angle_deg=0.3, phase_rad=1.1), with_limit=False)
+    stripe = found.stripes[0]
+    assert abs(np.angle(np.exp(1j * (stripe.phase_rad - 1.1)))) < 4 * stripe.phase_sd_rad
+
+
+def test_gap_lowers_coverage_to_the_share_that_is_striped():
+    x, y = grid()
+    field = NOISE * np.random.default_rng(3).standard_normal(x.shape)
+    there = y < 30.0                       # 60 % of 50 mm
+    field += np.where(there, cosine(x, y, period_mm=1.6, contrast_percent=6.0), 0)
+    bands = make_bands(texture(field))
+    line = measure_line(demodulate(bands, 1 / 1.6, 0.0), make_plane(bands, highest_per_mm=4.0))
+    assert line.coverage == pytest.approx(0.6, abs=0.1)
+
+
+def test_drift_of_a_belt_that_leaves_at_an_angle_is_one_stripe():
+    """Period 2 mm that shortens by 1.5 % per 100 mm: the phase is the integral of 1 / period."""
+    x, y = grid()
+    middle = x.mean()
+    cycles = (x - middle) / 2.0 - 1.5e-4 / 2 / 2.0 * (x - middle) ** 2
+    field = 0.02 * np.cos(2 * np.pi * cycles) + NOISE * np.random.default_rng(4).standard_normal(x.shape)
+    found = find_stripes(texture(field), with_limit=False).stripes
+    assert len(found) == 1
+    assert found[0].period_mm == pytest.approx(2.0, rel=0.005)
+
+
+def test_letters_masked_at_regular_places_make_no_stripe():
+    x, y = grid()
+    field = NOISE * np.random.default_rng(5).standard_normal(x.shape)
+    weight = np.where((y > 10) & (y < 25) & (np.mod(x, 3.0) < 1.2), 0.0, 1.0)
+    assert find_stripes(texture(field, weight=weight), with_limit=False).stripes == ()
+
+
+@pytest.mark.parametrize("variation", [0.12, 0.2, 0.3])
+def test_rings_almost_parallel_to_the_stripes_are_not_called(variation):
+    """At most 1 call in 25: at a true rate of 1 % two or more have probability 0.03."""
+    x, y = grid()
+    calls = 0
+    for seed in range(25):
+        rng = np.random.default_rng([seed, 9])
+        field = rings(x, y, rng, spacing_mm=rng.uniform(1, 3), variation=variation, lean_deg=rng.uniform(-4, 4))
+        field = field + 0.04 * rng.standard_normal(x.shape)
+        calls += bool(find_stripes(texture(field), with_limit=False).stripes)
+    assert calls <= 1
+
+
+def test_noise_alone_is_not_called():
+    """Nominal rate 1 %: two or more calls in 40 have probability 0.06, three 0.007."""
+    assert sum(bool(find_stripes(noisy(seed), with_limit=False).stripes) for seed in range(40)) <= 2
+
+
+def test_turning_by_half_a_turn_changes_no_period_and_no_contrast():
+    given = noisy(period_mm=1.7, contrast_percent=3.0, angle_deg=0.5)
+    turned = texture(given.log_reflectance[::-1, ::-1])
+    a, b = (find_stripes(t, with_limit=False).stripes[0] for t in (given, turned))
+    assert a.period_mm == pytest.approx(b.period_mm, rel=1e-4)
+    assert a.contrast_percent == pytest.approx(b.contrast_percent, rel=0.01)
+    assert a.angle_deg == pytest.approx(b.angle_deg, abs=0.02)
+
+
+def test_stated_limit_is_found_most_of_the_time():
+    """Stripes of the stated limit at periods spread over the range: found in 95 %; 24 of 30 is 4 s.d. below."""
+    base = noisy(11)
+    limit = find_stripes(base).detection_limit_percent
+    assert 0.05 < limit < 1.0
+    x, y = grid()
+    found = 0
+    for seed in range(30):
+        rng = np.random.default_rng([seed, 5])
+        period = np.exp(rng.uniform(np.log(0.5), np.log(10)))
+        with_stripe = texture(base.log_reflectance + cosine(x, y, period_mm=period, contrast_percent=limit,
+                                                            phase_rad=rng.uniform(0, 6)))
+        found += any(abs(s.period_mm / period - 1) < 0.02
+                     for s in find_stripes(with_stripe, with_limit=False).stripes)
+    assert found >= 24
