@@ -168,12 +168,13 @@ def _ragged(cover, ragged_mm, s, rng):
     if ragged_mm <= 0:
         return cover
     width = 3 * ragged_mm * s
-    if width < 0.4:
+    if width < 0.5:                        # finer than the raster
         return cover
     noise = np.clip(smooth_noise(cover.shape, max(0.25 * s, 1.0), rng), -2.5, 2.5)
     soft = cv2.GaussianBlur(cover, (0, 0), width)
     # On a straight edge the blurred cover falls by 1 / (width sqrt(2 pi)) a sample.
     slope = 1 / (width * np.sqrt(2 * np.pi))
+    noise *= np.minimum(8 * soft * (1 - soft), 1)                   # at edges only, or specks appear
     moved = (soft - np.float32(0.5)) * np.float32(1 / slope) + np.float32(ragged_mm * s) * noise
     return np.clip(moved + np.float32(0.5), 0, 1)
 
