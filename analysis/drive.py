@@ -140,8 +140,8 @@ def angle_from_drift(drift_percent_per_100mm: float, distance_mm: float, *,
     else:
         end, side = ("falling", "start") if drift_percent_per_100mm < 0 else ("rising", "end")
         words = (f"A belt {value:.1f} degrees off its travel would do this: bring clamp and pulley into "
-                 f"line, by about {offset:.1f} mm. The spacing is {end} along the scan axis, so the pulley is "
-                 f"at the {side}.")
+                 f"line, by about {offset:.1f} mm. The spacing is {end} along the scan axis, so the pulley "
+                 f"is at the {side}.")
     return BeltAngle(angle_deg=value, interval_deg=interval, offset_mm=offset, words=words)
 
 

@@ -29,6 +29,8 @@ CAMERA_BLAMED = 0.8         # share of the rest where the decision names a cause
 GEOMETRY_SHARE = 0.7        # of machine stripes, where no machine file speaks
 GRAIN_SEEN_PERCENT = 2.0    # oriented texture that a person sees at arm's length
 CROSSED_DEG, CROSSED_SHARE = 40.0, 0.2       # a second direction this far off, with this share of the energy
+PARALLEL_DEG = 15.0         # grain within this of the stripes' own direction could be taken for them
+HIDDEN = 0.7                # where no line was found, what could hide: this share of the detection limit
 CHANCE_LOCK = 0.2           # a phase within +- 0.6 rad by chance: 0.6 / pi
 CERTAIN = 0.995             # no photo alone is surer than this about a cause
 
@@ -39,7 +41,8 @@ class Evidence:
 
     probability_regular: float
     called: bool                           # the verdict names a regular artefact
-    period_mm: float | None
+    line_seen: bool                        # a line stands out, called or not
+    period_mm: float | None                # None where there is no line or no scale
     period_sd_fraction: float              # 1 s.d. of the period, relative
     contrast_percent: float                # of the line; where none was found, what could hide
     limit_percent: float                   # detection limit
@@ -97,7 +100,7 @@ def explanation_odds(evidence: Evidence, machine: Machine | None = None) -> dict
         weights["camera"] += rest * CAMERA_BLAMED
         rest *= 1 - CAMERA_BLAMED
     seen = evidence.grain_percent ** 2 / (evidence.grain_percent ** 2 + GRAIN_SEEN_PERCENT ** 2)
-    grain = max(seen, min(evidence.ring_probability, 1.0) * 0.5) if evidence.period_mm else seen
+    grain = max(seen, min(evidence.ring_probability, 1.0) * 0.5) if evidence.line_seen else seen
     ply = 0.6 if evidence.grain_crossed else 0.1 if evidence.grain_parallel else 0.3
     weights |= {"rings": rest * grain * (1 - ply), "ply": rest * grain * ply, "nothing": rest * (1 - grain)}
     if evidence.phase_locked is not None:
@@ -131,6 +134,7 @@ def _of_judgement(judged: Any, phase_locked: bool | None) -> Evidence:
     known = judged.piece.scale_known
     return _evidence(
         probability=judged.decision.probability_mechanical, verdict=judged.decision.verdict,
+        line_seen=stripe is not None, known=known,
         period=stripe.period_mm if stripe else None, interval=stripe.period_interval_mm if stripe else None,
         angle=stripe.angle_deg if stripe else 0.0, contrast=stripe.contrast_percent if stripe else None,
         limit=judged.decision.detection_limit_percent, phase_sd=stripe.phase_sd_rad if stripe else None,
@@ -158,6 +162,7 @@ def _of_report(report: dict) -> Evidence:
     grain = photo.get("grain") or {}
     return _evidence(
         probability=photo["probability_mechanical"], verdict=photo["verdict"],
+        line_seen=bool(stripe), known=in_mm,
         period=stripe.get("period_mm") if in_mm else stripe.get("period_px"),
         interval=stripe.get("period_interval_mm") if in_mm else stripe.get("period_interval_px"),
         angle=stripe.get("angle_deg"), contrast=stripe.get("contrast_percent"),
@@ -170,20 +175,21 @@ def _of_report(report: dict) -> Evidence:
         pixels_per_mm=photo.get("pixels_per_mm"))
 
 
-def _evidence(*, probability, verdict, period, interval, angle, contrast, limit, phase_sd, ring, camera,
-              grain_percent, grain_angle, directions, sources, phase_locked, pixels_per_mm) -> Evidence:
+def _evidence(*, probability, verdict, line_seen, known, period, interval, angle, contrast, limit, phase_sd,
+              ring, camera, grain_percent, grain_angle, directions, sources, phase_locked,
+              pixels_per_mm) -> Evidence:
     """Fill what a report may leave out with the value that claims least."""
     limit = limit if limit is not None and math.isfinite(limit) and limit > 0 else 5.0
     share = (interval[1] - interval[0]) / 3.92 / period if period and interval else 0.01
     lines_deg = 90.0 + (angle or 0.0)          # direction of the stripes themselves
     return Evidence(
         probability_regular=0.5 if probability is None else float(probability),
-        called=verdict in ("mechanical", "mixed"), period_mm=period, period_sd_fraction=max(share, 1e-4),
-        contrast_percent=contrast if contrast else 0.7 * limit, limit_percent=limit,
-        phase_sd_rad=phase_sd if phase_sd is not None else 0.5,
-        ring_probability=ring if ring is not None else 0.1,
-        camera=camera, grain_percent=grain_percent or 0.0, grain_crossed=_crossed(directions),
-        grain_parallel=grain_angle is not None and _apart(grain_angle, lines_deg) <= 15.0,
+        called=verdict in ("mechanical", "mixed"), line_seen=line_seen, period_mm=period if known else None,
+        period_sd_fraction=max(share, 1e-4), contrast_percent=contrast if contrast else HIDDEN * limit,
+        limit_percent=limit, phase_sd_rad=phase_sd if phase_sd is not None else 0.5,
+        ring_probability=ring if ring is not None else 0.1, camera=camera, grain_percent=grain_percent or 0.0,
+        grain_crossed=_crossed(directions),
+        grain_parallel=grain_angle is not None and _apart(grain_angle, lines_deg) <= PARALLEL_DEG,
         sources=tuple(sources), phase_locked=phase_locked, pixels_per_mm=pixels_per_mm)
 
 

@@ -102,7 +102,6 @@ def _weigh(trial: Trial, evidence: Evidence, machine: Machine | None, prior: dic
     names = list(EXPLANATIONS)
     chances = trial.chances(evidence, machine)
     likelihood = np.array([chances[name] for name in names], float)
-    likelihood /= likelihood.sum(axis=1, keepdims=True)
     likelihood = (1 - SLIPS) * likelihood + SLIPS / len(trial.outcomes)
     before = np.array([prior[name] for name in names])
     outcomes = []

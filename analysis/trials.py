@@ -119,7 +119,7 @@ def _again(evidence: Evidence, machine: Machine | None) -> Chances:
     # the limit falls with the photo's pixels per mm, as white noise does
     gain = min(max(MOST_PX_PER_MM / evidence.pixels_per_mm, 1.0), 2.0) if evidence.pixels_per_mm else 1.3
     found = _found(evidence, gain)
-    wood = found if evidence.period_mm else _ring_line(evidence)     # rings made a line, or they did not
+    wood = found if evidence.line_seen else _ring_line(evidence)     # rings made a line, or they did not
     return {"geometry": [found, 0.0, 1 - found], "time": [found, 0.0, 1 - found],
             "surface": [found, 0.0, 1 - found], "rings": [wood, 0.0, 1 - wood], "ply": [wood, 0.0, 1 - wood],
             "camera": [0.05, 0.5, 0.45], "nothing": [0.0, NONE, 1 - NONE]}
@@ -134,11 +134,10 @@ def _bare(evidence: Evidence, machine: Machine | None) -> Chances:
 
 def _turned(evidence: Evidence, machine: Machine | None) -> Chances:
     found, grain, line = _found(evidence), _grain_again(evidence), 0.05 * _ring_line(evidence)
-    wood = [line, grain, 1 - grain]
+    wood, same = [line * (1 - grain), grain, (1 - line) * (1 - grain)], SAME_CAMERA * found
     return {"geometry": [found, 0.0, 1 - found], "time": [found, 0.0, 1 - found],
             "surface": [0.0, found, 1 - found], "rings": wood, "ply": wood,
-            "camera": [SAME_CAMERA * found, 0.1, 1 - SAME_CAMERA * found],
-            "nothing": [NONE, NONE, 1 - 2 * NONE]}
+            "camera": [same, 0.1 * (1 - same), 0.9 * (1 - same)], "nothing": [NONE, NONE, 1 - 2 * NONE]}
 
 
 def _plain(evidence: Evidence, machine: Machine | None) -> Chances:
@@ -152,7 +151,7 @@ def _speed(evidence: Evidence, machine: Machine | None) -> Chances:
     first, second = other_speed(machine)
     ratio = second / first if first and second else SPEED_STEP
     found, line = _found(evidence), _ring_line(evidence)
-    chance = _by_chance(evidence)
+    chance, same = _by_chance(evidence), SAME_CAMERA * found
 
     def speaks(exponent: float) -> list[float]:
         mm, hz, unclear = exponent_outcomes(exponent, evidence.period_sd_fraction, ratio)
@@ -163,7 +162,7 @@ def _speed(evidence: Evidence, machine: Machine | None) -> Chances:
 
     return {"geometry": speaks(0.0), "time": speaks(1.0), "surface": [found, 0.0, 0.0, 1 - found],
             "rings": stray(line), "ply": stray(NONE), "nothing": stray(NONE),
-            "camera": [SAME_CAMERA * found, 0.02, 0.1, 1 - SAME_CAMERA * found]}
+            "camera": [same, 0.02 * (1 - same), 0.1 * (1 - same), 0.88 * (1 - same)]}
 
 
 def _light(evidence: Evidence, machine: Machine | None) -> Chances:
@@ -196,23 +195,24 @@ def _moved(evidence: Evidence, machine: Machine | None) -> Chances:
 
 def _axis(evidence: Evidence, machine: Machine | None) -> Chances:
     found, grain, line = _found(evidence), _grain_again(evidence), 0.05 * _ring_line(evidence)
-    both = SAME_AXIS + OTHER_PITCH
+    both, same = SAME_AXIS + OTHER_PITCH, SAME_CAMERA * found
     return {"geometry": [SAME_AXIS * found, OTHER_PITCH * found, 0.0, 1 - both * found],
             "time": [0.3 * found, 0.5 * found, 0.0, 1 - 0.8 * found],     # the other axis has another mass
-            "surface": [0.0, 0.0, found, 1 - found], "rings": [0.0, line, grain, 1 - grain],
+            "surface": [0.0, 0.0, found, 1 - found], "rings": [0.0, line * (1 - grain), grain, (1 - line) * (1 - grain)],
             "ply": [0.0, 0.0, grain, 1 - grain],
-            "camera": [0.1, 0.1, SAME_CAMERA * found, 1 - SAME_CAMERA * found],
+            "camera": [0.1 * (1 - same), 0.1 * (1 - same), same, 0.8 * (1 - same)],
             "nothing": [NONE, NONE, NONE, 1 - 3 * NONE]}
 
 
 def _place(evidence: Evidence, machine: Machine | None) -> Chances:
     found, line, chance = _found(evidence), _ring_line(evidence), _by_chance(evidence)
+    same = SAME_CAMERA * found
     return {"geometry": [0.7 * found, 0.3 * found, 0.0, 1 - found],
             "time": [0.4 * found, 0.5 * found, 0.1 * found, 1 - found],
             "surface": [found, 0.0, 0.0, 1 - found],
             "rings": [line * chance, line * chance, line * (1 - 2 * chance), 1 - line],
             "ply": [0.0, 0.0, NONE, 1 - NONE],
-            "camera": [SAME_CAMERA * found, 0.1, 0.1, 1 - SAME_CAMERA * found],
+            "camera": [same, 0.1 * (1 - same), 0.1 * (1 - same), 0.8 * (1 - same)],
             "nothing": [0.0, 0.0, NONE, 1 - NONE]}
 
 

@@ -116,12 +116,12 @@ def test_bearing_events_agree_with_the_textbook_bearing():
 
 
 def test_turning_outer_ring_swaps_no_ball_rate_but_speeds_the_cage():
-    """Kinematics: 7 balls of 1.588 on 6.5 mm: 4.35508 on the fixed inner ring; both cage rates add up to 1."""
+    """Kinematics: 7 balls of 1.588 on 6.5 mm: 4.35508 on the fixed inner ring; the cage rates add up to 1."""
     inner, outer = (bearing_events(balls=7, ball_diameter_mm=1.588, pitch_diameter_mm=6.5, ring=r)
                     for r in ("inner", "outer"))
     assert outer["inner ring"] == pytest.approx(4.35507692308, abs=1e-6)
     assert inner["cage"] + outer["cage"] == pytest.approx(1.0)
-    assert outer["cage"] * 7 == pytest.approx(outer["inner ring"])      # fixed ring: the cage brings the balls
+    assert outer["cage"] * 7 == pytest.approx(outer["inner ring"])      # the cage brings them
 
 
 @given(n=st.integers(3, 40), d=st.floats(0.5, 10), ratio=st.floats(1.5, 20), angle=st.floats(0, 45))
@@ -303,7 +303,8 @@ def _values(field):
     low, high = max(meta["low"], -1e6), min(meta["high"], 1e6)
     return {"text": st.text(st.characters(exclude_categories=("C", "Z")), max_size=12),
             "yes or no": st.booleans(), "whole number": st.integers(int(low), int(high)),
-            "number": st.floats(low, high), "numbers": st.lists(st.floats(low, high), max_size=3)}[meta["kind"]]
+            "number": st.floats(low, high),
+            "numbers": st.lists(st.floats(low, high), max_size=3)}[meta["kind"]]
 
 
 @given(data=st.data())
