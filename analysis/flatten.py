@@ -92,7 +92,7 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     usable, before = keep, keep.sum()
     for _ in range(2):                     # artwork bends the first trend a little, so look twice
         trend = _trend(level, usable, cell)
-        usable = keep & ~_artwork(level - trend, usable, piece, shared_artwork)
+        usable = keep & ~_artwork(level - trend, keep, usable, piece, shared_artwork)
     if _cells(usable, cell) < FEWEST_CELLS:
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")
@@ -203,23 +203,23 @@ def _trend(level, usable, cell) -> NDArray[np.float32]:
     return ((pv @ table) @ pu.T).astype(np.float32)
 
 
-def _artwork(rest, usable, piece, shared) -> NDArray[np.bool_]:
+def _artwork(rest, keep, usable, piece, shared) -> NDArray[np.bool_]:
     """Marks far outside the texture's own spread: strokes, fills, knots, glare.
 
-    The spread is that of the whole piece, so that a line of letters cannot
+    Looked for wherever `keep` is true; the spread is that of the `usable` part of the whole piece, so that a line of letters cannot
     raise the bar for itself; a stroke counts where it is both beyond the bar
     and wider than a speck.
     """
     s = piece.samples_per_mm
-    smooth = cv2.GaussianBlur(np.where(usable, rest, np.float32(0)), (0, 0), max(0.08 * s, 0.8))
+    smooth = cv2.GaussianBlur(np.where(keep, rest, np.float32(0)), (0, 0), max(0.08 * s, 0.8))
     inside = smooth[usable][::7]
     centre = np.median(inside)
     low, high = np.percentile(inside, [16, 84])
     bar_low = centre - ARTWORK_SIGMA * max(centre - low, 0.02)
     bar_high = centre + ARTWORK_SIGMA * max(high - centre, 0.02)
-    odd = ((smooth < bar_low) | (smooth > bar_high)) & usable
+    odd = ((smooth < bar_low) | (smooth > bar_high)) & keep
     # A mark that passes the bar is followed down to half of it, so that its soft rim goes too.
-    soft = ((smooth < centre + 0.5 * (bar_low - centre)) | (smooth > centre + 0.5 * (bar_high - centre))) & usable
+    soft = ((smooth < centre + 0.5 * (bar_low - centre)) | (smooth > centre + 0.5 * (bar_high - centre))) & keep
     count, labels = cv2.connectedComponents(soft.astype(np.uint8), connectivity=8)
     hit = np.zeros(count, bool)
     hit[np.unique(labels[odd])] = True
