@@ -1,13 +1,32 @@
-"""Photo file to upright linear reflectance."""
+"""Photo file to upright linear reflectance.
+
+Linear light comes first: stripe contrast is a ratio of reflectances, and a
+phone's tone curve would change it by a factor near two. Nothing else of the
+file is kept: no place, no time, no camera.
+"""
 from __future__ import annotations
 
+import os
+import stat
 from dataclasses import dataclass
 from os import PathLike
+from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Photo", "load_photo"]
+from analysis.decode import MAX_BYTES, MAX_PIXELS, Decoded, decode
+from analysis.errors import PhotoError
+from analysis.tone import linear_luminance, linear_to_srgb, luminance_curves
+
+__all__ = ["MAX_BYTES", "MAX_PIXELS", "Photo", "load_photo"]
+
+PREVIEW_SIDE_PX = 2000
+LEAST_SIDE_PX = 128            # fewer cannot hold eight periods of anything; common practice, no source
+FULL_SCALE = 254               # of a preview pixel's mean, 8 bits: all its photo pixels are at full scale
+GLARE_FRACTION = 0.02          # of the photo at full scale, worth a warning; common practice, no source
+BLACK, DARK, DIM = 6, 64, 28   # coded values, 8 bits: nothing seen; brightest parts dark; middle dark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,4 +48,122 @@ class Photo:
 
 
 def load_photo(source: bytes | str | PathLike[str], name: str | None = None) -> Photo:
-    raise NotImplementedError
+    """Load a photo: JPEG, PNG, TIFF (8, 16 bits, float), WebP, GIF, BMP, or HEIC with the extra `heic`.
+
+    Parameters
+    ----------
+    source : bytes or path
+        The file's content, or where it is.
+    name : str, optional
+        File name to show; by default the last part of the path.
+
+    Returns
+    -------
+    Photo
+
+    Raises
+    ------
+    PhotoError
+        No such file, not a photo, damaged, too large or too small, or blank.
+
+    Notes
+    -----
+    The sRGB curve is undone unless the file carries a colour profile; samples
+    of a floating-point file are taken as linear light.
+    """
+    if isinstance(source, (bytes, bytearray, memoryview)):
+        data = bytes(source)
+        if len(data) > MAX_BYTES:
+            raise _too_many_bytes(len(data))
+    else:
+        data, name = _read(source), name or Path(source).name
+    decoded = decode(data)
+    height, width = decoded.pixels.shape[:2]
+    if min(height, width) < LEAST_SIDE_PX:
+        raise PhotoError(f"This photo is only {width} x {height} pixels. Take it again at full size.")
+    preview = _preview(decoded.pixels)
+    _check_not_blank(preview)
+    luminance = _luminance(decoded)
+    clipped = preview.max(axis=2) >= FULL_SCALE
+    warnings = decoded.warnings + _light_warnings(preview, clipped)
+    for array in (luminance, preview, clipped):
+        array.setflags(write=False)
+    return Photo(name=Path(name or "photo").name or "photo", luminance=luminance, preview=preview,
+                 preview_scale=preview.shape[1] / width, size_px=(width, height), clipped=clipped,
+                 block_px=decoded.block_px, bits=decoded.bits, warnings=warnings)
+
+
+def _read(path: str | PathLike[str]) -> bytes:
+    """Read a regular file of bearable size; a pipe or device would hang."""
+    shown = Path(path).name or str(path)
+    try:
+        found = os.stat(path)
+        if stat.S_ISDIR(found.st_mode):
+            raise PhotoError(f"{shown} is a folder. Give the photo's own file name.")
+        if not stat.S_ISREG(found.st_mode):
+            raise PhotoError(f"{shown} is not an ordinary file. Give a photo's file name.")
+        if found.st_size > MAX_BYTES:
+            raise _too_many_bytes(found.st_size)
+        return Path(path).read_bytes()
+    except FileNotFoundError as problem:
+        raise PhotoError(f"There is no file {shown}. Check the name and the folder.") from problem
+    except PermissionError as problem:
+        raise PhotoError(f"{shown} may not be read. Change its permissions, or copy it.") from problem
+    except (OSError, ValueError) as problem:
+        raise PhotoError(f"{shown} cannot be read. Copy the photo to this computer again.") from problem
+
+
+def _too_many_bytes(count: int) -> PhotoError:
+    return PhotoError(f"This file has {count / 1e6:.0f} MB; the limit is {MAX_BYTES // 1_000_000} MB. "
+                      "Save the photo as JPEG.")
+
+
+def _preview(pixels: NDArray) -> NDArray[np.uint8]:
+    """Small upright sRGB picture, red first."""
+    height, width = pixels.shape[:2]
+    scale = min(1.0, PREVIEW_SIDE_PX / max(height, width))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    if small.dtype == np.uint16:
+        small = cv2.convertScaleAbs(small, alpha=1 / 257)
+    elif small.dtype == np.float32:
+        small = np.round(255 * linear_to_srgb(small)).astype(np.uint8)
+    return cv2.cvtColor(small, cv2.COLOR_GRAY2RGB if small.ndim == 2 else cv2.COLOR_BGR2RGB)
+
+
+def _check_not_blank(preview: NDArray[np.uint8]) -> None:
+    """Refuse a photo on which nothing can be seen."""
+    low, high = np.percentile(preview[..., 1], [0.1, 99.9])
+    if high < BLACK:
+        raise PhotoError("This photo is black. Take it again with more light.")
+    if low >= FULL_SCALE:
+        raise PhotoError("This photo is white all over. Take it again with less light or a shorter exposure.")
+    if int(preview.max()) - int(preview.min()) <= 1:
+        raise PhotoError("This picture has one even tone and shows nothing. Choose a photo of the piece.")
+
+
+def _luminance(decoded: Decoded) -> NDArray[np.float32]:
+    """Linear luminance at full resolution."""
+    pixels = decoded.pixels
+    if pixels.dtype == np.float32:
+        if pixels.ndim == 2:
+            return pixels.copy()
+        return cv2.transform(pixels, np.array([[0.0722, 0.7152, 0.2126]], np.float32))
+    levels = 256 if pixels.dtype == np.uint8 else 65536
+    if pixels.ndim == 2:
+        return linear_luminance(pixels, luminance_curves(levels, weights=(1.0,)))
+    return linear_luminance(pixels, luminance_curves(levels)[::-1])
+
+
+def _light_warnings(preview: NDArray[np.uint8], clipped: NDArray[np.bool_]) -> tuple[str, ...]:
+    """Say what is wrong with the light, with its mend."""
+    found = []
+    share = float(clipped.mean())
+    if share > GLARE_FRACTION:
+        found.append(f"{100 * share:.0f} % of the photo is so bright that it is at full scale (glare). "
+                     "Photograph with soft light from the side, or a shorter exposure.")
+    middle, bright = np.percentile(preview[..., 1], [50, 99])
+    if bright < DARK or middle < DIM:
+        found.append("The photo is dark, so fine contrast drowns in the camera's noise. "
+                     "Photograph with more light or a longer exposure.")
+    return tuple(found)

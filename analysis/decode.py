@@ -1,0 +1,294 @@
+"""Bytes of a photo file to upright pixels, every limit checked before decoding.
+
+The kind of file is judged by its first bytes, never by its name. Pillow reads
+the header; OpenCV decodes where that is faster (JPEG) or keeps more than eight
+bits (PNG, TIFF), Pillow the rest.
+"""
+from __future__ import annotations
+
+import io
+import struct
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from PIL.BmpImagePlugin import BmpImageFile
+from PIL.GifImagePlugin import GifImageFile
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.TiffImagePlugin import TiffImageFile
+from PIL.WebPImagePlugin import WebPImageFile
+
+from analysis.errors import PhotoError
+
+__all__ = ["MAX_BYTES", "MAX_PIXELS", "Decoded", "decode"]
+
+MAX_PIXELS = 120_000_000       # the largest phone sensors that are read out in full have 108 megapixels
+MAX_BYTES = 500_000_000        # 120 megapixels of 16 bits in three channels are 720 MB before compression
+MAX_SIDE = 30_000              # OpenCV's own warps take sides below 32768
+HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+ORIENTATION_TAG = 0x0112       # Exif 2.32 / TIFF 6.0
+
+# What each EXIF orientation asks for: a rotation, then a mirror (Exif 2.32, table of tag 0x0112)
+TURNS = {2: (None, 1), 3: (cv2.ROTATE_180, None), 4: (None, 0), 5: (cv2.ROTATE_90_CLOCKWISE, 1),
+         6: (cv2.ROTATE_90_CLOCKWISE, None), 7: (cv2.ROTATE_90_COUNTERCLOCKWISE, 1),
+         8: (cv2.ROTATE_90_COUNTERCLOCKWISE, None)}
+
+OTHERS = ((b"%PDF", "a PDF document"), (b"PK\x03\x04", "a zip or office file"), (b"<svg", "an SVG drawing"),
+          (b"<?xml", "an XML or SVG file"), (b"<!DOC", "a web page"), (b"<html", "a web page"),
+          (b"{", "a text file"), (b"\x00\x00\x00\x0cjP  ", "a JPEG 2000 file"),
+          (b"8BPS", "a layered drawing"), (b"\x1aE\xdf\xa3", "a video"))
+PRINT_COLOURS = ("The file is in print colours (CMYK), so contrasts are only about right. "
+                 "Use the phone's own JPEG.")
+READ = "Choose a JPEG, PNG, TIFF, WebP or HEIC photo."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoded:
+    """Upright pixels as the file codes them."""
+
+    pixels: NDArray            # (h, w) grey or (h, w, 3) BLUE, GREEN, RED; uint8, uint16, or float32 linear light
+    bits: int                  # bits per sample in the file
+    block_px: int              # compression block, 0 where there is none
+    icc: bytes | None          # embedded colour profile that still applies to `pixels`
+    warnings: tuple[str, ...] = ()
+
+
+def decode(data: bytes) -> Decoded:
+    """Decode a photo and turn it upright.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    Decoded
+
+    Raises
+    ------
+    PhotoError
+        Not a photo, truncated, too large, or of a kind that cannot be read.
+    """
+    kind = _kind(data)
+    try:
+        image = _open(kind, data)
+        _check_size(image.size)
+        _check_whole(kind, data, image)
+        pixels, icc, notes = _pixels(kind, data, image)
+        orientation = 1 if kind == "HEIF" else _orientation(image)
+        frames = getattr(image, "n_frames", 1) if kind != "JPEG" else 1
+    except PhotoError:
+        raise
+    except MemoryError as problem:
+        raise PhotoError("This photo needs more memory than this computer has free. "
+                         "Save it at half its size.") from problem
+    except Exception as problem:               # the decoders raise whatever they like on damaged files
+        raise PhotoError(f"This {kind} file is damaged and cannot be read. "
+                         "Copy it from the phone again, or save it anew as JPEG.") from problem
+    if frames > 1:
+        notes = (*notes, f"The file holds {frames} pictures; only the first was used.")
+    return Decoded(pixels=_upright(pixels, orientation), bits=_bits(kind, data, image), icc=icc,
+                   block_px=_block_px(kind, data, image), warnings=notes)
+
+
+def _kind(data: bytes) -> str:
+    """Name of the format by the first bytes."""
+    if not data:
+        raise PhotoError(f"This file is empty (0 bytes). {READ}")
+    if data[:3] == b"\xff\xd8\xff":
+        return "JPEG"
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return "PNG"
+    if data[:4] in (b"II*\x00", b"MM\x00*"):
+        return "TIFF"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WebP"
+    if data[:6] in (b"GIF87a", b"GIF89a"):
+        return "GIF"
+    if data[:2] == b"BM" and len(data) > 26:
+        return "BMP"
+    if data[4:8] == b"ftyp":
+        end = min(64, int.from_bytes(data[:4], "big"))
+        brands = {data[8:12]} | {data[i:i + 4] for i in range(16, end, 4)}
+        if data[8:12] in HEIF_BRANDS and b"avif" not in brands:
+            return "HEIF"
+        what = "an AVIF photo" if b"avif" in brands else "a raw photo" if b"crx " in brands else "a video"
+        raise PhotoError(f"This is {what}, which the program does not read. Save it as JPEG.")
+    start = data[:64].lstrip().lower()
+    for magic, what in OTHERS:
+        if start.startswith(magic.lower()) or data.startswith(magic):
+            raise PhotoError(f"This is {what}, not a photo. {READ}")
+    raise PhotoError(f"This file is not a photo that the program can read. {READ}")
+
+
+def _open(kind: str, data: bytes) -> Image.Image:
+    """Read the header. The plugins are called by name: no format beyond ours is ever tried."""
+    stream = io.BytesIO(data)
+    if kind == "HEIF":
+        try:
+            from pillow_heif.as_plugin import HeifImageFile
+        except ImportError as problem:
+            raise PhotoError("HEIC photos need the optional extra `heic` of this program "
+                             "(pip install 'stripe-or-grain[heic]'); or save the photo as JPEG.") from problem
+        return HeifImageFile(stream, "")
+    plugin = {"JPEG": JpegImageFile, "PNG": PngImageFile, "TIFF": TiffImageFile, "WebP": WebPImageFile,
+              "GIF": GifImageFile, "BMP": BmpImageFile}[kind]
+    return plugin(stream, "")
+
+
+def _check_size(size: tuple[int, int]) -> None:
+    """Refuse by the header, before a pixel is decoded."""
+    width, height = size
+    if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
+        raise PhotoError(f"This photo says it has {width} x {height} pixels ({width * height / 1e6:.0f} megapixels). "
+                         f"The limit is {MAX_PIXELS // 1_000_000} megapixels and {MAX_SIDE} pixels a side. "
+                         "Save it smaller, or cut out the piece.")
+
+
+def _check_whole(kind: str, data: bytes, image: Image.Image) -> None:
+    """Refuse a file that ends too early, and raw files that only look like TIFF."""
+    whole = True
+    if kind == "PNG":
+        whole = b"IEND" in data[-64:] or data.rfind(b"IEND") > 0
+    elif kind == "JPEG":
+        scan = data.find(b"\xff\xda")
+        whole = scan > 0 and data.find(b"\xff\xd9", scan) > 0
+    elif kind == "TIFF":
+        tags = image.tag_v2
+        if 50706 in tags or (330 in tags and tags.get(254) == 1):
+            raise PhotoError("This is a raw photo (DNG or alike), which the program does not read. "
+                             "Develop it with a plain tone curve and save it as JPEG or 16-bit TIFF.")
+        starts, lengths = (tags.get(273) or tags.get(324) or ()), (tags.get(279) or tags.get(325) or ())
+        starts, lengths = ((v,) if isinstance(v, int) else v for v in (starts, lengths))
+        whole = bool(starts) and all(a + n <= len(data) for a, n in zip(starts, lengths, strict=False))
+    if not whole:
+        raise PhotoError(f"This {kind} file is cut short: its end is missing. Copy it from the phone again.")
+
+
+def _pixels(kind: str, data: bytes, image: Image.Image) -> tuple[NDArray, bytes | None, tuple[str, ...]]:
+    """Decode to pixels, the profile that still applies to them, and what to tell."""
+    icc = image.info.get("icc_profile") or None
+    if kind == "JPEG" and image.mode in ("RGB", "L"):
+        return _by_opencv(data, cv2.IMREAD_COLOR if image.mode == "RGB" else cv2.IMREAD_GRAYSCALE), icc, ()
+    if kind in ("PNG", "TIFF") and _bits(kind, data, image) > 8:
+        return _deep(data, image, icc)
+    if image.mode == "CMYK":
+        return _rgb_from_cmyk(image, icc), None, (PRINT_COLOURS,)
+    if image.mode in ("1", "L"):
+        return np.asarray(image.convert("L")), icc, ()
+    if image.mode in ("RGB", "YCbCr", "LAB", "HSV"):
+        return np.asarray(image.convert("RGB"))[..., ::-1].copy(), icc if image.mode == "RGB" else None, ()
+    rgba = image.convert("RGBA")
+    alpha = np.asarray(rgba.getchannel("A"))
+    if alpha.min() == 255:
+        return np.asarray(rgba)[..., 2::-1].copy(), icc, ()
+    paper = Image.new("RGBA", rgba.size, "white")
+    paper.alpha_composite(rgba)
+    return (np.asarray(paper)[..., 2::-1].copy(), icc,
+            ("Parts of the picture are transparent and were taken as white. Use the photo itself.",))
+
+
+def _by_opencv(data: bytes, flags: int) -> NDArray:
+    """Decode with OpenCV, which gives None instead of an error."""
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)      # standard error is ours
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise ValueError("the decoder gave no picture")
+    return pixels
+
+
+def _deep(data: bytes, image: Image.Image,
+          icc: bytes | None) -> tuple[NDArray, bytes | None, tuple[str, ...]]:
+    """More than eight bits a sample: kept."""
+    pixels = _by_opencv(data, cv2.IMREAD_UNCHANGED)
+    if pixels.shape[:2] != image.size[::-1]:           # IMREAD_UNCHANGED never turns the picture
+        raise ValueError("the decoders disagree about the size")
+    notes: tuple[str, ...] = ()
+    if pixels.ndim == 3 and pixels.shape[2] == 4:
+        pixels, notes = pixels[..., :3], ("The picture's transparency was ignored.",)
+    if pixels.ndim == 3 and pixels.shape[2] == 2:
+        pixels = pixels[..., 0]
+    if pixels.ndim == 3 and pixels.shape[2] == 1:
+        pixels = pixels[..., 0]
+    if pixels.dtype == np.uint16:
+        return np.ascontiguousarray(pixels), icc, notes
+    if pixels.dtype not in (np.float32, np.float64):
+        raise PhotoError("This file has whole numbers of 32 bits. Save it with 8 or 16 bits a channel.")
+    return _linear(pixels), None, notes
+
+
+def _linear(pixels: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Take floating-point samples as linear light, the largest as 1 where any exceeds it."""
+    if not np.isfinite(pixels).all():
+        raise PhotoError("This file holds samples that are not numbers (NaN or infinity). "
+                         "Save it with 8 or 16 bits a channel.")
+    out = np.maximum(pixels, 0.0).astype(np.float32)
+    top = float(out.max())
+    return np.ascontiguousarray(out / top if top > 1.0 else out)
+
+
+def _rgb_from_cmyk(image: Image.Image, icc: bytes | None) -> NDArray[np.uint8]:
+    """Print colours to sRGB, by the file's own profile where it has one."""
+    if icc:
+        from PIL import ImageCms
+        try:
+            image = ImageCms.profileToProfile(image, io.BytesIO(icc), ImageCms.createProfile("sRGB"),
+                                              outputMode="RGB")
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass                                       # a broken profile: the plain rule below
+    return np.asarray(image.convert("RGB"))[..., ::-1].copy()
+
+
+def _orientation(image: Image.Image) -> int:
+    """EXIF orientation, 1 to 8; 1 where there is none or it is damaged."""
+    if isinstance(image, TiffImageFile):
+        value = image.tag_v2.get(ORIENTATION_TAG, 1)
+        return value if value in TURNS else 1
+    exif = image.info.get("exif") or b""
+    return _exif_orientation(exif[6:] if exif[:6] == b"Exif\x00\x00" else exif)
+
+
+def _exif_orientation(tiff: bytes) -> int:
+    """Read one tag of IFD 0 by hand: the general readers warn about damaged fields that nobody asked for."""
+    order = {b"II": "<", b"MM": ">"}.get(tiff[:2])
+    if order is None or len(tiff) < 14:
+        return 1
+    try:
+        at, = struct.unpack_from(order + "I", tiff, 4)
+        count, = struct.unpack_from(order + "H", tiff, at)
+        for i in range(count):
+            tag, kind, _n, value = struct.unpack_from(order + "HHIH", tiff, at + 2 + 12 * i)
+            if tag == ORIENTATION_TAG and kind == 3:
+                return value if value in TURNS else 1
+    except struct.error:
+        pass
+    return 1
+
+
+def _upright(pixels: NDArray, orientation: int) -> NDArray:
+    """Apply an EXIF orientation."""
+    turn, mirror = TURNS.get(orientation, (None, None))
+    if turn is not None:
+        pixels = cv2.rotate(pixels, turn)
+    return pixels if mirror is None else cv2.flip(pixels, mirror)
+
+
+def _bits(kind: str, data: bytes, image: Image.Image) -> int:
+    """Bits per sample in the file."""
+    if kind == "PNG":
+        return max(8, data[24])
+    if kind == "TIFF":
+        value = image.tag_v2.get(258, 1)
+        return max(8, max(value) if isinstance(value, tuple) else int(value))
+    return 8
+
+
+def _block_px(kind: str, data: bytes, image: Image.Image) -> int:
+    """Spacing of the compression blocks: 16 px where colour is stored at half size."""
+    if kind == "JPEG":
+        return 16 if max(max(layer[1], layer[2]) for layer in image.layer) > 1 and len(image.layer) > 1 else 8
+    return 16 if kind == "WebP" and b"VP8 " in data[12:64] else 0
