@@ -36,8 +36,10 @@ INK_NODES = ("#fbf6ec", "#e9ebd0", "#d2ddb8", "#b9cea7", "#a0bf9d", "#89b197", "
 INK = "#1d2433"            # text and axes
 SOFT = "#5b6472"           # secondary text; 5.9 : 1 on white
 RULE = "#c9ced6"           # rules and grids
-PROFILE = "#8b93a1"        # measured curve: light, thin
+PROFILE = "#8b93a1"        # measured spectrum: light, thin
 FITTED = "#a8320f"         # what was found: dark, thick; differs from PROFILE by lightness too
+BAND = "#f0a884"           # the same as a band under the measured curve
+BAR_STEPS = (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0)
 LIMIT = "#1f5f8b"          # threshold and expected periods
 
 
@@ -171,15 +173,17 @@ def draw_bar(ax: Axes, top: float, label: str) -> None:
     ax.set(xticks=[], ylim=(0, top))
     ax.yaxis.tick_right()
     ax.yaxis.set_label_position("right")
-    ax.set_yticks(np.linspace(0, top, 6), [f"{v:g}" for v in np.round(np.linspace(0, top, 6), 3)])
+    step = next(step for step in BAR_STEPS if top / step <= 6.5)
+    ticks = np.arange(0, top * 1.001, step)
+    ax.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
     ax.set_ylabel(label)
 
 
 def draw_profile(ax: Axes, view: View, *, reach: float | None = None) -> None:
     """Draw the mean profile along the scan axis with the stripes that were found over it."""
-    ax.plot(view.profile_x, view.profile_percent, color=PROFILE, lw=0.5, label="measured")
-    if np.any(view.fitted_percent):
-        ax.plot(view.profile_x, view.fitted_percent, color=FITTED, lw=0.9, label="stripes found")
+    if np.any(view.fitted_percent):        # a broad light band under the thin dark line: both stay visible
+        ax.plot(view.profile_x, view.fitted_percent, color=BAND, lw=2.0, label="stripes found")
+    ax.plot(view.profile_x, view.profile_percent, color=INK, lw=0.5, label="measured")
     reach = reach or profile_reach((view,))
     ax.set(xlim=(float(view.profile_x[0]), float(view.profile_x[-1])), ylim=(-reach, reach))
     ax.axhline(0, color=RULE, lw=0.5, zorder=0)
@@ -193,7 +197,7 @@ def profile_reach(photos: tuple[View, ...]) -> float:
 
 
 def draw_spectrum(ax: Axes, view: View, stripes: list[dict[str, Any]], *, expected: tuple[Any, ...] = (),
-                  reach: float | None = None) -> None:
+                  others: tuple[float, ...] = (), reach: float | None = None) -> None:
     """Draw contrast against period with the threshold, the found lines and the machine's expected periods.
 
     Parameters
@@ -202,6 +206,8 @@ def draw_spectrum(ax: Axes, view: View, stripes: list[dict[str, Any]], *, expect
         Stripes of the report.
     expected : sequence with `part` and `period_mm`
         Periods of the machine file, drawn as ticks below the curve; only where the scale is known.
+    others : sequence of float
+        Periods found in the other photo, dotted, so that one sees what stands there in this one.
     reach : float, optional
         Top of the axis, %, to hold two spectra to the same scale.
     """
@@ -220,6 +226,8 @@ def draw_spectrum(ax: Axes, view: View, stripes: list[dict[str, Any]], *, expect
         ax.annotate(f"{significant(period, 4)} {view.unit}", (period, height), textcoords="offset points",
                     xytext=(5 if right else -5, -1), ha="left" if right else "right", va="center",
                     color=FITTED, weight="bold")
+    for period in others:
+        ax.axvline(period, color=FITTED, lw=0.8, ls=":", zorder=0)
     if view.unit == "mm":
         for part in expected:
             if low < part.period_mm < high:

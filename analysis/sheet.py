@@ -14,7 +14,8 @@ from typing import Any
 
 from analysis import figures, words
 from analysis.errors import PhotoError
-from analysis.paper import PAPERS, Page, drawing, fit, line_height, wrap
+from analysis.formats import minus
+from analysis.paper import PAPERS, Page, drawing, fit, line_height, text_width, wrap
 from analysis.report import to_dict
 from analysis.views import Extent, Views, make_views
 
@@ -25,6 +26,7 @@ MARGIN = 9.0                               # mm; most printers reach within 5 mm
 GAP = 5.0                                  # between the two halves
 SMALL, BODY, HEAD, ANSWER, TITLE = 7.0, 7.0, 8.0, 12.5, 10.0      # points
 RIGHT_WIDTH = 104.0
+LEAST_CHARTS = 62.0                        # height that profiles and spectra need, mm
 PALE = "#eef1f5"
 FORMATS = ("png", "pdf", "html")
 
@@ -47,7 +49,7 @@ def make_sheet(result: Any, *, title: str | None = None, notes: str | None = Non
     ----------
     result : Comparison, Inspection or Saved
     title, notes : str, optional
-        Free text; what is too long for its place ends in an ellipsis.
+        Free text, default that of a saved result; what is too long for its place ends in an ellipsis.
     paper : {"A4", "Letter"}
         Landscape.
     machine : Machine, optional
@@ -74,6 +76,7 @@ def make_sheet(result: Any, *, title: str | None = None, notes: str | None = Non
         raise PhotoError(f"The paper {paper} is not known. Choose {' or '.join(PAPERS)}.")
     report = result.report if hasattr(result, "report") else to_dict(result)
     views = result.views if hasattr(result, "views") else make_views(result)
+    title, notes = title or getattr(result, "title", None), notes or getattr(result, "notes", None)
     made = (made or datetime.now()).astimezone()
     expected = _expected(machine)
     png = pdf = html = None
@@ -90,13 +93,13 @@ def make_sheet(result: Any, *, title: str | None = None, notes: str | None = Non
 
 def program(report: dict[str, Any]) -> str:
     """Program and version that made the report."""
-    return f"Stripe or Grain {report['version']}"
+    return "Stripe or Grain" if report["version"] == "unknown" else f"Stripe or Grain {report['version']}"
 
 
 def date_words(made: datetime) -> str:
     """Date that every reader takes the same way: `25 November 2026, 14:05`."""
-    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-              "November", "December")
+    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
+              "October", "November", "December")
     return f"{made.day} {months[made.month - 1]} {made.year}, {made:%H:%M}"
 
 
@@ -150,7 +153,7 @@ def _header(page: Page, report, title, made) -> float:
 
 
 def _verdicts(page: Page, report, left, y, width) -> float:
-    """A box for each photo's verdict and one for the change; returns the foot, mm."""
+    """Draw a box for each photo's verdict and one for the change; returns the foot, mm."""
     boxes = []
     for name, photo in words.photos(report):
         boxes.append((name, photo["file"], words.VERDICT_WORDS[photo["verdict"]],
@@ -179,11 +182,11 @@ def _verdicts(page: Page, report, left, y, width) -> float:
 def _footer(page: Page, report, views: Views) -> float:
     """Files and settings; returns where the page's body must end, mm."""
     width = page.width - 2 * MARGIN
-    files = "; ".join(f"{name}: {fit(photo['file'], 70.0, SMALL)}, {photo['size_px'][0]} x {photo['size_px'][1]} px"
+    files = "; ".join("{}: {}, {} x {} px".format(name, fit(photo["file"], 70.0, SMALL), *photo["size_px"])
                       for name, photo in words.photos(report))
     tone = "Pictures share one tone curve. " if len(views.photos) > 1 else ""
-    text = (f"{files}. Settings: {words.settings_line(report)}. {tone}Contrast is peak to peak, % of the mean "
-            "reflectance; ranges in brackets and after ± are 95 % intervals.")
+    text = (f"{files}. Settings: {words.settings_line(report)}. {tone}Contrast is peak to peak, % of the "
+            "mean reflectance; ranges in brackets and after ± are 95 % intervals.")
     lines = wrap(text, width, SMALL, most=2)
     top = page.height - MARGIN - len(lines) * line_height(SMALL)
     page.rule(MARGIN, top - 1.2, width, figures.RULE)
@@ -195,10 +198,8 @@ def _footer(page: Page, report, views: Views) -> float:
 
 def _evidence(page: Page, report, views: Views, expected, box) -> None:
     x, y, width, height = box
-    count = len(views.photos)
-    charts = 30.0 * count + 7.0 if count > 1 else 76.0
-    _pictures(page, views, (x, y, width, height - charts))
-    _charts(page, report, views, expected, (x, y + height - charts + 4.0, width, charts - 4.0))
+    used = _pictures(page, views, (x, y, width, height - LEAST_CHARTS))
+    _charts(page, report, views, expected, (x, y + used + 3.0, width, height - used - 3.0))
 
 
 def _frame(views: Views, view) -> Extent:
@@ -218,31 +219,34 @@ def _frame(views: Views, view) -> Extent:
             min(e[2] for e in extents), max(e[3] for e in extents))
 
 
-def _pictures(page: Page, views: Views, box) -> None:
-    """A row for each photo: picture, stripe map, grain map; one colour bar."""
+def _pictures(page: Page, views: Views, box) -> float:
+    """Draw a row for each photo: picture, stripe map, grain map; one colour bar. Returns the height used."""
+    from matplotlib.ticker import MaxNLocator
     x, y, width, height = box
-    head, ticks, side, bar, gap = 4.6, 4.4, 9.5, 13.0, 3.0
+    head, ticks, side, bar, gap = 4.6, 4.4, 10.5, 13.0, 3.5
     cell_w = (width - side - bar - 2 * gap) / 3
     cell_h = (height - head - ticks * len(views.photos)) / len(views.photos)
-    unit = views.photos[0].unit
-    for i, heading in enumerate(("Piece, rectified", "Stripe contrast here", "Grain contrast here")):
+    headings = (f"Piece, rectified ({views.photos[0].unit})", "Stripe contrast", "Grain contrast")
+    for i, heading in enumerate(headings):
         page.text(x + side + i * (cell_w + gap), y + 2.6, heading, HEAD, bold=True, colour=figures.INK)
-    for row, view in enumerate(views.photos):
+    top = y + head
+    for view in views.photos:
         frame = _frame(views, view)
         w, h = _fitted(frame, cell_w, cell_h)
-        top = y + head + row * (cell_h + ticks)
-        page.text(x + 1.2, top + h / 2, view.name, SMALL, bold=True, colour=figures.SOFT, turned=True)
+        page.text(x + 0.8, top + h / 2, view.name, SMALL, bold=True, colour=figures.SOFT, turned=True)
         for column, kind in enumerate(("picture", "stripes", "grain")):
             ax = page.axes(x + side + column * (cell_w + gap), top, w, h)
             if kind == "picture":
                 figures.draw_picture(ax, view, frame)
             else:
                 figures.draw_map(ax, view, kind, views.map_top_percent, frame)
-            if column:
+            if column:                     # labels of neighbours must not run into one another
+                ax.xaxis.set_major_locator(MaxNLocator(4, prune="lower"))
                 ax.set_yticklabels([])
-        bar_height = top + h
-    ax = page.axes(x + width - bar + 2.0, y + head, 2.6, bar_height - y - head)
-    figures.draw_bar(ax, views.map_top_percent, f"contrast, %   (axes of the pictures in {unit})")
+        top += h + ticks
+    ax = page.axes(x + width - bar + 2.0, y + head, 2.6, top - ticks - y - head)
+    figures.draw_bar(ax, views.map_top_percent, "contrast, %")
+    return top - y
 
 
 def _fitted(frame: Extent, width: float, height: float) -> tuple[float, float]:
@@ -254,7 +258,7 @@ def _fitted(frame: Extent, width: float, height: float) -> tuple[float, float]:
 def _charts(page: Page, report, views: Views, expected, box) -> None:
     """Profile and spectrum of each photo, side by side for a pair, under one another for one photo."""
     x, y, width, height = box
-    side, gap, head, foot = 9.5, 12.0, 4.2, 7.6
+    side, gap, head, foot = 10.5, 12.0, 4.2, 7.6
     photos = [photo for _, photo in words.photos(report)]
     unit = views.photos[0].unit
     reach = figures.profile_reach(views.photos)
@@ -272,37 +276,48 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
     for i, (view, photo, (one, two)) in enumerate(zip(views.photos, photos, places, strict=True)):
         profile, spectrum = page.axes(*one), page.axes(*two)
         figures.draw_profile(profile, view, reach=reach)
-        figures.draw_spectrum(spectrum, view, photo["stripes"], expected=expected, reach=top)
+        figures.draw_spectrum(spectrum, view, photo["stripes"], expected=expected, reach=top,
+                              others=_elsewhere(photos, i, view.unit) if views.aligned else ())
         last = i == len(places) - 1
+        for ax in (profile, spectrum):
+            ax.locator_params(axis="y", nbins=5)
         for ax, label in ((profile, f"position along the scan axis, {unit}"), (spectrum, f"period, {unit}")):
             if last:
                 ax.set_xlabel(label, labelpad=1.5)
             else:
                 ax.set_xticklabels([])
         if len(places) > 1:
-            page.text(x + 1.2, one[1] + one[3] / 2, view.name, SMALL, bold=True, colour=figures.SOFT, turned=True)
-        for ax in (profile, spectrum):
-            ax.yaxis.set_label_coords(0, 0.5)
+            page.text(x + 0.8, one[1] + one[3] / 2, view.name, SMALL, bold=True, colour=figures.SOFT,
+                      turned=True)
         if i == 0:
             _chart_heads(page, one, two, bool(expected) and unit == "mm")
 
 
+def _elsewhere(photos, index: int, unit: str) -> tuple[float, ...]:
+    """Periods that were found in the other photo and not in this one."""
+    mine = [stripe[f"period_{unit}"] for stripe in photos[index]["stripes"]]
+    return tuple(stripe[f"period_{unit}"] for i, photo in enumerate(photos) if i != index
+                 for stripe in photo["stripes"]
+                 if all(abs(stripe[f"period_{unit}"] / period - 1) > 0.01 for period in mine))
+
+
 def _chart_heads(page: Page, one, two, expected: bool) -> None:
     """Headings that serve as legends: what each line is, in its own colour."""
-    lead = page_text(page, one[0], one[1] - 1.6, "Profile", figures.INK, bold=True, size=HEAD)
-    lead = page_text(page, lead, one[1] - 1.6, "deviation from the mean, %:", figures.INK)
-    lead = page_text(page, lead, one[1] - 1.6, "measured", figures.SOFT)
-    page_text(page, lead, one[1] - 1.6, "stripes found", figures.FITTED, bold=True)
-    lead = page_text(page, two[0], two[1] - 1.6, "Spectrum", figures.INK, bold=True, size=HEAD)
-    lead = page_text(page, lead, two[1] - 1.6, "contrast, %;", figures.INK)
-    lead = page_text(page, lead, two[1] - 1.6, "needed - -", figures.LIMIT)
+    y = one[1] - 1.6
+    lead = _run(page, one[0], y, "Profile, %", figures.INK, bold=True)
+    lead = _run(page, lead + 1.0, y, "measured (line)", figures.INK)
+    page.box(lead, y - 2.0, 4.0, 2.2, figures.BAND)
+    _run(page, lead + 4.8, y, "stripes found (band)", figures.INK)
+    y = two[1] - 1.6
+    lead = _run(page, two[0], y, "Spectrum, %", figures.INK, bold=True)
+    lead = _run(page, lead + 1.0, y, "needed (dashes)", figures.LIMIT)
     if expected:
-        page_text(page, lead, two[1] - 1.6, "parts |", figures.LIMIT)
+        _run(page, lead, y, "parts (ticks)", figures.LIMIT)
 
 
-def page_text(page: Page, x, y, text, colour, *, bold=False, size=SMALL) -> float:
+def _run(page: Page, x, y, text, colour, *, bold=False) -> float:
     """Set words and return where the next ones start, mm."""
-    from analysis.paper import text_width
+    size = HEAD if bold else SMALL
     page.text(x, y, text, size, bold=bold, colour=colour)
     return x + text_width(text, size, bold) + 1.6
 
@@ -368,13 +383,11 @@ def _sections(report, notes) -> list[list[Any]]:
         sections.append(["Next", [step, *_caution(step)]])
     if found := words.warnings(report):
         sections.append(["Warnings", found])
-    reasons = []
     for name, photo in words.photos(report):
         speak, other = words.reasons(photo)
-        lead = "" if name == "PHOTO" else f"{name}: "
-        reasons += [f"{lead}for: {text}" for text in speak] + [f"{lead}against: {text}" for text in other]
-    if reasons:
-        sections.append(["Why", reasons])
+        if speak or other:
+            sections.append([f"Why {name} reads as: {words.VERDICT_WORDS[photo['verdict']]}",
+                             [f"+  {text}" for text in speak] + [f"{minus('-')}  {text}" for text in other]])
     if notes and notes.strip():
         sections.append(["Notes", [notes]])
     return sections
@@ -388,9 +401,9 @@ def _caution(step: str) -> list[str]:
 
 def _trim(sections: list[list[Any]], room: float, width: float) -> float:
     """Wrap the sections' texts, and shorten the least needed until all fits; returns the height used, mm."""
-    allowed = {"Next": 6, "Warnings": 3, "Why": 3, "Notes": 6}
+    allowed = {"Next": 6, "Notes": 6}
     for section in sections:
-        section[1] = [wrap(text, width, BODY, most=allowed[section[0]]) for text in section[1]]
+        section[1] = [wrap(text, width, BODY, most=allowed.get(section[0], 3)) for text in section[1]]
     while (used := _height(sections)) > room:
         shrinkable = [s for s in reversed(sections) if s[0] != "Next" and (len(s[1]) > 1 or len(s[1][0]) > 1)]
         if shrinkable:

@@ -7,8 +7,8 @@ are upright: row 0 is the top (y = smallest), column 0 the left. Extents are
 samples; in photo px where no scale is known.
 
 Both pictures of a pair pass the same tone curve: each photo's exposure is set
-so that the piece's median reflectance is the same grey, then one black and one
-white point serve both. A stripe that looks weaker is weaker.
+so that the background's median reflectance is the same grey, then one raising of
+contrast serves both (artwork may run into black). A stripe that looks weaker is weaker.
 """
 from __future__ import annotations
 
@@ -27,8 +27,11 @@ __all__ = ["Extent", "View", "Views", "make_views", "map_top"]
 Extent = tuple[float, float, float, float]
 
 LONGEST_PX = 1200                          # of a picture; 300 dpi over 100 mm of paper
+THUMBNAIL_PX = 480
 MOST_POINTS = 900                          # of a curve, as many as a screen or a page can show
-MID_GREY = 0.36                            # linear light given to the piece's median: near that of pale wood
+MID_GREY = 0.36                            # linear light given to the background's median: near pale wood
+BACKGROUND = 140                           # of 255: grey of that median on screen and paper
+LEAST_REACH = 0.03                         # coded levels; a smooth board is not blown up to its camera noise
 TOPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 75.0, 100.0)
 
 
@@ -41,6 +44,7 @@ class View:
     picture: NDArray[np.uint8]             # (h, w) grey sRGB of the rectified piece
     texture: NDArray[np.uint8]             # (h, w) what was analysed, contrast raised; 0 = left out
     valid: NDArray[np.bool_]               # (h, w) the piece
+    thumbnail: NDArray[np.uint8]           # (h, w, 3) sRGB of the photo itself, upright
     extent: Extent
     stripe_map_percent: NDArray[np.float32]    # (r, c), NaN where no data
     stripe_extent: Extent
@@ -81,9 +85,11 @@ def make_views(result: Comparison | Inspection) -> Views:
     else:
         judged, aligned = [("BEFORE", result.before), ("AFTER", result.after)], bool(result.alignment.ok)
         misfits = result.alignment.misfits_px
-    tone = _tone([one for _, one in judged])
+    exposures = [_exposure(one) for _, one in judged]
+    reach = max(LEAST_REACH, 1.15 * max(reach for _, reach in exposures))
     raise_by = _texture_range([one for _, one in judged])
-    photos = tuple(_view(name, one, tone, raise_by) for name, one in judged)
+    photos = tuple(_view(name, one, (gain, reach), raise_by)
+                   for (name, one), (gain, _) in zip(judged, exposures, strict=True))
     return Views(photos=photos, aligned=aligned and _same_grid(photos), map_top_percent=map_top(photos),
                  misfits_px=None if misfits is None or not len(misfits)
                  else _frozen(np.asarray(misfits, np.float32).reshape(-1, 4)))
@@ -97,10 +103,10 @@ def map_top(photos: tuple[View, ...]) -> float:
     return next((top for top in TOPS if reach <= top), TOPS[-1])
 
 
-def _view(name: str, judged: Judgement, tone, raise_by: float) -> View:
+def _view(name: str, judged: Judgement, tone: tuple[np.float32, float], raise_by: float) -> View:
     piece, texture, stripes, grain = judged.piece, judged.texture, judged.stripes, judged.grain
     rows, columns = piece.reflectance.shape
-    picture = _picture(piece, tone)
+    picture = _picture(piece, *tone)
     size = picture.shape[::-1]
     valid = cv2.resize(piece.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
     period, contrast, threshold = _spectrum(stripes)
@@ -109,6 +115,7 @@ def _view(name: str, judged: Judgement, tone, raise_by: float) -> View:
     return View(
         name=name, unit="mm" if piece.scale_known else "px", picture=_frozen(picture),
         texture=_frozen(_texture(texture, size, raise_by)), valid=_frozen(valid),
+        thumbnail=_frozen(_thumbnail(judged.photo.preview)),
         extent=_extent(piece.origin_mm, columns * step, rows * step, step / 2),
         stripe_map_percent=_frozen(np.asarray(stripes.map_percent, np.float32)),
         stripe_extent=_map_extent(texture, stripes.map_percent, stripes.map_step_mm),
@@ -135,18 +142,6 @@ def _same_grid(photos: tuple[View, ...]) -> bool:
 
 # ---- pictures ----------------------------------------------------------------------------------------
 
-def _levels(piece) -> NDArray[np.float32]:
-    """Sample the coded levels (0 to 1) of the piece, exposure set by its median."""
-    inside = piece.reflectance[piece.valid][:: max(1, int(piece.valid.sum() // 40_000))]
-    if not inside.size:
-        return np.zeros(1, np.float32)
-    return _coded(inside * _gain(inside))
-
-
-def _gain(inside) -> np.float32:
-    return np.float32(MID_GREY / max(float(np.median(inside)), 1e-4))
-
-
 def _coded(linear: NDArray[np.float32]) -> NDArray[np.float32]:
     """Code linear light by the sRGB tone curve (IEC 61966-2-1)."""
     linear = np.clip(linear, 0, 1)
@@ -154,26 +149,34 @@ def _coded(linear: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.where(linear <= 0.0031308, 12.92 * linear, high).astype(np.float32)
 
 
-def _tone(judged: list[Judgement]) -> tuple[float, float]:
-    """Black and white point for all pictures together, in coded levels."""
-    ends = np.array([np.percentile(_levels(one.piece), (1.0, 99.5)) for one in judged])
-    low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
-    return low, max(high, low + 0.05)
+def _exposure(judged: Judgement) -> tuple[np.float32, float]:
+    """Gain that gives the background's median the same grey, and how far its levels then reach from it."""
+    reflectance, weight = judged.piece.reflectance, judged.texture.weight
+    where = weight > 0 if (weight > 0).any() else judged.piece.valid
+    sample = reflectance[where][:: max(1, int(where.sum() // 40_000))]
+    if not sample.size:
+        return np.float32(1), LEAST_REACH
+    gain = np.float32(MID_GREY / max(float(np.median(sample)), 1e-4))
+    ends = np.percentile(_coded(sample * gain), (0.5, 99.5)) - _coded(np.float32(MID_GREY))
+    return gain, float(np.abs(ends).max())
 
 
-def _shrunk(size: tuple[int, int]) -> tuple[int, int]:
-    share = min(1.0, LONGEST_PX / max(size))
+def _shrunk(size: tuple[int, int], longest: int = LONGEST_PX) -> tuple[int, int]:
+    share = min(1.0, longest / max(size))
     return max(1, round(size[0] * share)), max(1, round(size[1] * share))
 
 
-def _picture(piece, tone) -> NDArray[np.uint8]:
-    """Rectified piece through the shared tone curve."""
+def _picture(piece, gain: np.float32, reach: float) -> NDArray[np.uint8]:
+    """Rectified piece: coded levels about the background's grey, contrast raised alike in all pictures."""
     size = _shrunk(piece.reflectance.shape[::-1])
     small = cv2.resize(piece.reflectance, size, interpolation=cv2.INTER_AREA)
-    inside = piece.reflectance[piece.valid][:: max(1, int(piece.valid.sum() // 40_000))]
-    level = _coded(small * (_gain(inside) if inside.size else np.float32(1)))
-    low, high = tone
-    return np.clip(255 * (level - low) / (high - low) + 0.5, 0, 255).astype(np.uint8)
+    level = _coded(small * gain) - _coded(np.float32(MID_GREY))
+    return np.clip(BACKGROUND + BACKGROUND * level / reach + 0.5, 0, 255).astype(np.uint8)
+
+
+def _thumbnail(preview) -> NDArray[np.uint8]:
+    """Small copy of the photo; carries no metadata."""
+    return cv2.resize(preview, _shrunk(preview.shape[1::-1], THUMBNAIL_PX), interpolation=cv2.INTER_AREA)
 
 
 def _texture_range(judged: list[Judgement]) -> float:

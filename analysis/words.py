@@ -70,10 +70,10 @@ def scale(photo: dict[str, Any]) -> str:
     """Scale of a photo with the half width of its 95 % interval."""
     per_mm = photo["pixels_per_mm"]
     if per_mm is None:
-        return "no scale known: lengths in photo pixels"
+        return "not known: lengths in px"
     sd = (photo.get("scale") or {}).get("sd_percent")
     wide = f" ± {significant(1.96 * sd, 2)} %" if sd else ""
-    return f"{significant(per_mm, 4)} px per mm{wide}"
+    return f"{significant(per_mm, 4)} px/mm{wide}"
 
 
 def source(stripe: dict[str, Any]) -> str | None:
@@ -205,7 +205,7 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
             "Angle from scan axis": angle(one["angle_deg"], one.get("angle_interval_deg")),
             "Coherence (one phase)": UNKNOWN if one["coherence"] is None else f"{one['coherence']:.2f}",
             "Coverage of the area": share(one["coverage"]),
-            "Chance would show as much": false_alarm(one["false_alarm_probability"]),
+            "False-alarm probability": false_alarm(one["false_alarm_probability"]),
         }
         if one.get("periods_in_view") is not None:
             rows["Periods in view"] = f"{one['periods_in_view']:.0f}"
@@ -236,7 +236,7 @@ def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
         rows.append(("Same period, contrast", f"{percent(change['before_contrast_percent'])} before, "
                                               f"{percent(change['after_contrast_percent'])} after"))
     locked = {True: "yes: points to the machine", False: "no", None: UNKNOWN}[change["phase_locked"]]
-    rows.append(("Same place on the machine", locked))
+    rows.append(("Same place on machine", locked))
     rows.append(("Alignment", registration(report["registration"])))
     return rows
 
