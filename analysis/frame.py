@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.geometry import lens_of_photo, shape_misfit, undistort
 from analysis.quads import edge_lines, quadrilaterals
-from analysis.sides import SideFit, edge_points, fit_sides, side_profiles, side_px_per_mm
+from analysis.side_fit import SideFit, fit_sides
+from analysis.sides import edge_points, moved_out, side_profiles, side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
 
@@ -156,7 +157,7 @@ def _barred(small, corners, misfits, size_mm) -> list[_Candidate]:
     """Candidates with a line along their sides, from the median profile of each side."""
     u = np.arange(-3.6, 3.61, 0.1)
     log = np.log(np.maximum(small, np.float32(1e-3)))
-    profiles = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
+    profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
     with np.errstate(all="ignore"):
         median = np.nan_to_num(np.nanmedian(profiles, axis=2), nan=0.0)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
@@ -200,34 +201,27 @@ def _distinct(candidates, size_mm) -> list[_Candidate]:
     kept = []
     for one in candidates:
         scale = side_px_per_mm(one.corners, size_mm).mean()
-        outline = _outer(one, size_mm)
-        if all(np.abs(_outer(other, size_mm) - outline).max() > 1.0 * scale
-               and np.abs(np.roll(_outer(other, size_mm), 2, axis=0) - outline).max() > 1.0 * scale for other in kept):
+        outline = moved_out(one.corners, one.edge_mm, size_mm)
+        if all(np.abs(moved_out(other.corners, other.edge_mm, size_mm) - outline).max() > 1.0 * scale
+               and np.abs(np.roll(moved_out(other.corners, other.edge_mm, size_mm), 2, axis=0) - outline).max() > 1.0 * scale for other in kept):
             kept.append(one)
     return kept
-
-
-def _outer(candidate, size_mm):
-    """Corners moved out to the outer edge of the line, about."""
-    scale = side_px_per_mm(candidate.corners, size_mm)
-    a, b = candidate.corners, np.roll(candidate.corners, -1, axis=0)
-    along = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
-    shift = np.stack([along[:, 1], -along[:, 0]], axis=1) * (candidate.edge_mm * scale)[:, None]
-    # Both sides at a corner move it.
-    return a + shift + np.roll(shift, 1, axis=0)
 
 
 def _refine(luminance, candidate, size_mm):
     """Score and Frame at full resolution, or None where the line is not there."""
     h, w = luminance.shape
-    lens, corners, edge = lens_of_photo((w, h)), candidate.corners, candidate.edge_mm
+    lens, width = lens_of_photo((w, h)), candidate.width_mm
+    corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
     for step in range(2):
-        edges = edge_points(luminance, corners, size_mm, width_mm=candidate.width_mm, edge_mm=edge,
-                            dark=candidate.dark, lens=lens, reach_mm=0.8 if step == 0 else 0.4)
+        edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
+                            reach_mm=0.8 if step == 0 else 0.4)
         fit = fit_sides(edges, (w, h))
         if fit is None:
             return None
-        lens, corners, edge = fit.lens, undistort(fit.corners_px, fit.lens), np.zeros(4)
+        lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
+        widths = [one.width_mm for one in edges.lines if one is not None]
+        width = float(np.median(widths)) if widths else width
     support = float(edges.share.mean())
     misfit, _ = shape_misfit(corners[None], size_mm, (w, h))
     if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE or misfit[0] > TIGHT_MISFIT:

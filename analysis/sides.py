@@ -1,8 +1,8 @@
-"""The four sides of a frame: profiles across them, edge positions along them, and lines through those.
+"""The four sides of a frame: profiles across them and edge positions along them.
 
-Corners are (4, 2) in photo pixels, clockwise as seen; side k runs from corner k
-to corner k + 1. Across a side, u is in mm and grows outward; 0 is the line
-between the corners, and the engraved line lies at [edge - width, edge].
+Corners are (4, 2) in pixels, clockwise as seen; side k runs from corner k to
+corner k + 1. Across a side, u is in mm and grows outward; 0 is the line between
+the corners, and the engraved line lies at [-width, 0] once they are right.
 """
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import trim_mean
 
-from analysis.geometry import Lens, distort, lens_of_photo
+from analysis.geometry import Lens, distort
+from analysis.line_profile import LineProfile, measure_line
 
-__all__ = ["EdgePoints", "SideFit", "edge_points", "fit_sides", "side_profiles", "side_px_per_mm"]
+__all__ = ["EdgePoints", "edge_points", "moved_out", "side_profiles", "side_px_per_mm"]
 
-HUBER = 1.5                # residuals beyond this many robust s.d. count less
-K1_PRIOR_SD = 0.02         # phones correct their lenses to about this; common practice, no source
-K1_SIGMA = 3.5             # k1 is used where it differs from 0 by this many of its s.d.
 FEWEST_POINTS = 8          # edge positions a side needs
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
+LINES = 5                  # profiles averaged for one edge position
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,18 +29,9 @@ class EdgePoints:
     """Positions of the outer edge along the four sides."""
 
     points_px: NDArray[np.float64]     # (4, n, 2) photo pixels
-    seen: NDArray[np.bool_]            # (4, n): a line with two edges is there
-    share: NDArray[np.float64]         # (4,) of the side's length where it is
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SideFit:
-    """Lines through the edge positions, lens included."""
-
-    corners_px: NDArray[np.float64]    # (4, 2) photo pixels
-    lens: Lens                         # k1 0 where the sides do not show it; k1_sd is the fit's
-    corners_sd_px: float               # 1 s.d. of a coordinate, the worst corner
-    residual_px: float                 # robust rms
+    seen: NDArray[np.bool_]            # (4, n): the outer edge is there
+    share: NDArray[np.float64]         # (4,) of the side's length where the line is, or the edge if there is no line
+    lines: tuple[LineProfile | None, ...]      # mean profile of each side's line, levels over that outside
 
 
 def side_px_per_mm(corners, size_mm) -> NDArray[np.float64]:
@@ -51,8 +42,19 @@ def side_px_per_mm(corners, size_mm) -> NDArray[np.float64]:
     return length / np.array([w, h, w, h], np.float64)
 
 
+def moved_out(corners, shift_mm, size_mm) -> NDArray[np.float64]:
+    """Corners (4, 2) with each side moved outward by `shift_mm` (4,)."""
+    outward, across = _outward(corners, size_mm)
+    along = np.roll(corners, -1, axis=0) - corners
+    point = corners + outward * (np.asarray(shift_mm) * across)[:, None]
+    before, way = np.roll(point, 1, axis=0), np.roll(along, 1, axis=0)
+    gap = point - before
+    cross = way[:, 0] * along[:, 1] - way[:, 1] * along[:, 0]
+    return before + way * ((gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / cross)[:, None]
+
+
 def side_profiles(image: NDArray[np.float32], corners, size_mm, positions, u_mm, *, lines: int = 1,
-                  lens: Lens | None = None) -> NDArray[np.float32]:
+                  lens: Lens | None = None) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """Profiles across the sides of quadrilaterals.
 
     Parameters
@@ -71,32 +73,43 @@ def side_profiles(image: NDArray[np.float32], corners, size_mm, positions, u_mm,
 
     Returns
     -------
-    ndarray, shape (n, 4, p, m), float32
+    profiles : ndarray, shape (n, 4, p, m), float32
         NaN outside the image.
+    on : ndarray, shape (n, 4, p, 2)
+        Where u is 0, in image pixels.
     """
     corners = np.asarray(corners, np.float64)
-    following = np.roll(corners, -1, axis=1)
-    along = following - corners
+    along = np.roll(corners, -1, axis=1) - corners
+    outward, across = _outward(corners, size_mm)
+    step = outward * across[..., None]
+    gap = (positions[1] - positions[0]) * 0.9
+    total = 0.0
+    for share in (np.arange(lines) - (lines - 1) / 2) / lines:
+        on = _on(corners, along, positions + share * gap, lens)
+        at = (on[:, :, :, None] + step[:, :, None, None] * u_mm[:, None]).astype(np.float32).reshape(-1, len(u_mm), 2)
+        total = total + cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+                                  borderValue=float("nan"))
+    profiles = (total / np.float32(lines)).reshape(*corners.shape[:2], len(positions), len(u_mm))
+    return profiles, _on(corners, along, positions, lens)
+
+
+def _outward(corners, size_mm):
+    """Outward unit normals (..., 4, 2) and pixels per mm across each side (..., 4): that along its neighbours."""
+    along = np.roll(corners, -1, axis=-2) - corners
+    normal = np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.linalg.norm(along, axis=-1, keepdims=True)
     scale = side_px_per_mm(corners, size_mm)
-    outward = np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.linalg.norm(along, axis=-1, keepdims=True)
-    step = outward * np.stack([(np.roll(scale, 1, -1) + np.roll(scale, -1, -1)) / 2] * 2, axis=-1)
-    gap = (positions[1] - positions[0]) if len(positions) > 1 else 0.0
-    total = None
-    for shift in (np.arange(lines) - (lines - 1) / 2) / max(lines, 1) * gap * 0.9:
-        on = corners[:, :, None] + along[:, :, None] * (positions + shift)[:, None]
-        at = on[:, :, :, None] + step[:, :, None, None] * u_mm[:, None]
-        if lens is not None and lens.k1:
-            at = distort(at, lens)
-        at = at.astype(np.float32).reshape(-1, len(u_mm), 2)
-        value = cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
-                          borderValue=float("nan"))
-        total = value if total is None else total + value
-    return (total / np.float32(lines)).reshape(*corners.shape[:2], len(positions), len(u_mm))
+    return normal, (np.roll(scale, 1, -1) + np.roll(scale, -1, -1)) / 2
 
 
-def edge_points(luminance, corners, size_mm, *, width_mm: float, edge_mm, dark: bool, lens: Lens,
-                reach_mm: float = 0.8, n: int = 96) -> EdgePoints:
-    """Outer edge positions at half amplitude in linear light.
+def _on(corners, along, positions, lens):
+    """Points on the sides, in image pixels."""
+    on = corners[:, :, None] + along[:, :, None] * positions[:, None]
+    return on if lens is None else distort(on, lens)
+
+
+def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, lens: Lens, reach_mm: float = 0.8,
+                n: int = 96) -> EdgePoints:
+    """Outer edge positions, at half amplitude in linear light, corrected by a model of the blurred line.
 
     Parameters
     ----------
@@ -106,37 +119,52 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, edge_mm, dark: 
     size_mm : (W, H)
     width_mm : float
         Of the engraved line, about; 0 for the edge of a filled rectangle.
-    edge_mm : (4,)
-        Where the outer edge is expected across each side.
     dark : bool
         Line darker than what lies outside.
     lens : Lens
     reach_mm : float
-        How far from there the edge may be.
+        How far from the corners' lines the edge may be.
     n : int
         Positions a side.
     """
     core = width_mm if width_mm > 0 else 0.8
     u = np.linspace(-core - reach_mm - 0.7, reach_mm + 1.1, 129)
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
-    positions = np.linspace(margin, 1.0 - margin, n)
-    points, seen, line = np.empty((4, n, 2)), np.zeros((4, n), bool), np.zeros((4, n), bool)
-    scale = side_px_per_mm(corners, size_mm)
-    across = (np.roll(scale, 1) + np.roll(scale, -1)) / 2
-    along = np.roll(corners, -1, axis=0) - corners
-    outward = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    profiles, on = side_profiles(luminance, corners[None], size_mm, np.linspace(margin, 1.0 - margin, n), u,
+                                 lines=LINES, lens=lens)
+    outward, across = _outward(corners, size_mm)
+    where, seen, line = np.empty((4, n)), np.zeros((4, n), bool), np.zeros((4, n), bool)
+    lines = []
     for k in range(4):
-        expected = float(edge_mm[k])
-        profile = side_profiles(luminance, corners[None], size_mm, positions, u + expected, lines=5, lens=lens)[0, k]
+        profile = profiles[0, k]
         sigma = max(0.03, 0.6 / across[k]) / (u[1] - u[0])
         smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=sigma, sigmaY=1e-3)
-        where, seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, dark)
-        points[k] = corners[k] + along[k] * positions[:, None] + outward[k] * ((where + expected) * across[k])[:, None]
+        beyond = max(0.15, 2.2 / across[k])
+        where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
+        lines.append(_mean_line(profile, u, where[k], seen[k], core, across[k]) if width_mm > 0 else None)
+    shifts = [one.edge_mm for one in lines if one is not None]
+    if shifts:
+        shift = [np.median(shifts) if one is None else one.edge_mm for one in lines]
+        where = where + np.array(shift)[:, None]
+    points = on[0] + outward[:, None] * (where * across[:, None])[..., None]
     share = (line if width_mm > 0 else seen).mean(axis=1)
-    return EdgePoints(points_px=distort(points, lens), seen=seen, share=share)
+    return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines))
 
 
-def _half_crossing(smooth, profile, u, core, reach, dark):
+def _mean_line(profile, u, where, seen, core, px_per_mm) -> LineProfile | None:
+    """Mean profile of a side about its edge, levels over that outside, as a blurred line."""
+    if seen.sum() < FEWEST_POINTS:
+        return None
+    v = np.arange(-core - 0.5, 0.7, max(0.02, u[1] - u[0]))
+    rows = np.stack([np.interp(v + at, u, one) for at, one in zip(where[seen], profile[seen], strict=True)])
+    rows /= np.median(rows[:, v > 0.4], axis=1, keepdims=True)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    if len(rows) < FEWEST_POINTS:
+        return None
+    return measure_line(v, trim_mean(rows, 0.15, axis=0), core, px_per_mm)
+
+
+def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     """Place of the outer edge in each profile, whether an edge is there, and whether a line is.
 
     Levels are compared in log light, where a dark line shows against a dark
@@ -156,125 +184,24 @@ def _half_crossing(smooth, profile, u, core, reach, dark):
         rise = step[rows, best]
         edge = np.isfinite(rise) & (rise > max(LEAST_STEP, 0.3 * np.nanmedian(rise)))
     is_line = edge & (inside[rows, best] - line[rows, best] > LEAST_STEP / 2)
-    high = _band(profile, u, shifts + 0.25, shifts + 0.75)[rows, best]
-    low = _band(profile, u, shifts - 0.75 * core, shifts - 0.25 * core)[rows, best]
-    over = (smooth - ((high + low) / 2)[:, None]) * (1.0 if dark else -1.0)
-    crossing = (over[:, :-1] < 0) & (over[:, 1:] >= 0)
-    away = np.where(crossing, np.abs((u[:-1] + u[1:])[None] / 2 - shifts[best][:, None]), np.inf)
-    first = away.argmin(axis=1)
-    edge &= away[rows, first] < max(0.3, 0.4 * core)
-    a, b = over[rows, first], over[rows, first + 1]
-    where = np.where(edge, u[first] - window * a / np.where(edge, b - a, 1.0), 0.0)
+    where = shifts[best]
+    for near, far in ((0.25, 0.75), (beyond, beyond + 0.3), (beyond, beyond + 0.3)):
+        high = _band(profile, u, (where + near)[:, None], (where + far)[:, None])[:, 0]
+        low = _band(profile, u, (where - 0.7 * core)[:, None], (where - 0.3 * core)[:, None])[:, 0]
+        over = (smooth - ((high + low) / 2)[:, None]) * (1.0 if dark else -1.0)
+        crossing = (over[:, :-1] < 0) & (over[:, 1:] >= 0)
+        away = np.where(crossing, np.abs((u[:-1] + u[1:])[None] / 2 - where[:, None]), np.inf)
+        first = away.argmin(axis=1)
+        edge &= away[rows, first] < max(0.3, 0.4 * core)
+        a, b = over[rows, first], over[rows, first + 1]
+        where = np.where(edge, u[first] - window * a / np.where(edge, b - a, 1.0), 0.0)
     return where, edge, is_line & edge
 
 
 def _band(profile, u, low, high):
-    """Means over bands [low, high] of u, shape (profiles, bands)."""
+    """Means over bands [low, high] of u, shape (profiles, bands); bands may differ by profile."""
     summed = np.concatenate([np.zeros((len(profile), 1)), np.cumsum(profile, axis=1, dtype=np.float64)], axis=1)
     i = np.clip(np.round((low - u[0]) / (u[1] - u[0])).astype(int), 0, len(u) - 1)
     j = np.clip(np.round((high - u[0]) / (u[1] - u[0])).astype(int) + 1, i + 1, len(u))
-    return (summed[:, j] - summed[:, i]) / (j - i)
-
-
-def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
-    """Four lines and one radial coefficient through the edge positions, robustly.
-
-    Returns
-    -------
-    SideFit or None
-        None where a side has too few positions or no four corners come out.
-
-    Notes
-    -----
-    In undistorted pixels each side is straight, so with fixed normals the
-    offsets, slopes and k1 solve one linear least-squares problem; Huber
-    weights, and variances widened for the correlation of neighbours.
-    """
-    if edges.seen.sum(axis=1).min() < FEWEST_POINTS:
-        return None
-    k1, k1_sd, used = 0.0, K1_PRIOR_SD, True
-    lines, covariance, residual = _solve(edges, size_px, True)
-    k1, k1_sd = lines[8], float(np.sqrt(covariance[8, 8]))
-    used = abs(k1) > K1_SIGMA * k1_sd
-    if not used:
-        lines, covariance, residual = _solve(edges, size_px, False)
-        k1 = 0.0
-    lens = lens_of_photo(size_px, k1 if used else 0.0, k1_sd)
-    base = _base(edges)
-    corners = _corners(lines, base)
-    if not np.all(np.isfinite(corners)):
-        return None
-    jacobian = np.stack([(_corners(lines + h, base) - corners).ravel() / 1e-4
-                         for h in 1e-4 * np.eye(len(lines))], axis=1)
-    spread = np.sqrt(np.diag(jacobian @ covariance @ jacobian.T)).reshape(4, 2)
-    return SideFit(corners_px=distort(corners, lens), lens=lens, corners_sd_px=float(spread.max()),
-                   residual_px=float(residual))
-
-
-def _base(edges):
-    """Middle, direction and normal of each side: the frame in which its line is a + b t."""
-    rows = []
-    for k in range(4):
-        p = edges.points_px[k][edges.seen[k]]
-        middle = np.median(p, axis=0)
-        along = p[-max(2, len(p) // 4):].mean(axis=0) - p[:max(2, len(p) // 4)].mean(axis=0)
-        along /= max(np.linalg.norm(along), 1e-9)
-        rows.append((middle, along, np.array([-along[1], along[0]])))
-    return rows
-
-
-def _solve(edges, size_px, with_k1):
-    """Offsets, slopes and k1 by reweighted least squares; their covariance and the robust rms."""
-    lens = lens_of_photo(size_px)
-    centre, radius = np.array(lens.centre_px), lens.radius_px
-    base, blocks = _base(edges), []
-    unknowns = 9 if with_k1 else 8
-    for k, (middle, along, normal) in enumerate(base):
-        p = edges.points_px[k][edges.seen[k]]
-        r = p - centre
-        t, v = (p - middle) @ along, (p - middle) @ normal
-        rows = np.zeros((len(p), unknowns))
-        rows[:, 2 * k], rows[:, 2 * k + 1] = 1.0, t
-        if with_k1:
-            rows[:, 8] = -(r @ normal) * (r * r).sum(1) / radius ** 2
-        blocks.append((rows, v))
-    a, y = np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
-    weight = np.ones(len(y))
-    for _ in range(12):
-        sw = np.sqrt(weight)
-        prior = np.zeros((1, unknowns))
-        sigma = 1.4826 * np.median(np.abs(y - a @ x)) + 1e-3 if _ else 1.0
-        if with_k1:
-            prior[0, 8] = sigma / K1_PRIOR_SD
-        x = np.linalg.lstsq(np.concatenate([a * sw[:, None], prior]), np.append(y * sw, 0.0), rcond=None)[0]
-        rest = np.abs(y - a @ x)
-        sigma = 1.4826 * np.median(rest) + 1e-3
-        weight = np.where(rest > 6 * sigma, 0.0, np.minimum(1.0, HUBER * sigma / np.maximum(rest, 1e-12)))
-    good = weight > 0
-    rest = (y - a @ x)
-    rms = np.sqrt(np.average(rest[good] ** 2, weights=weight[good]))
-    wide = 1.0
-    pairs = good[1:] & good[:-1]
-    if pairs.sum() > 20:
-        lag = float(np.clip((rest[1:] * rest[:-1])[pairs].mean() / max((rest[good] ** 2).mean(), 1e-12), 0.0, 0.95))
-        wide = (1 + lag) / (1 - lag)
-    normal = (a * weight[:, None]).T @ a
-    if with_k1:
-        normal[8, 8] += (rms / K1_PRIOR_SD) ** 2
-    return x, np.linalg.pinv(normal) * rms ** 2 * wide, rms
-
-
-def _corners(x, base):
-    """Where neighbouring lines meet, undistorted pixels."""
-    lines = []
-    for k, (middle, along, normal) in enumerate(base):
-        point = middle + x[2 * k] * normal
-        if len(x) == 9:
-            pass
-        lines.append((point, along + x[2 * k + 1] * normal))
-    corners = np.empty((4, 2))
-    for k in range(4):
-        (p, d), (q, e) = lines[k - 1], lines[k]
-        cross = d[0] * e[1] - d[1] * e[0]
-        corners[k] = p + d * (((q - p)[0] * e[1] - (q - p)[1] * e[0]) / cross) if cross else np.nan
-    return corners
+    rows = np.arange(len(profile))[:, None]
+    return (summed[rows, j] - summed[rows, i]) / (j - i)

@@ -1,0 +1,126 @@
+"""Lines and lens through the edge positions of a frame's four sides."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import Lens, distort, lens_of_photo
+from analysis.sides import FEWEST_POINTS, EdgePoints
+
+__all__ = ["SideFit", "fit_sides"]
+
+HUBER = 1.5                # residuals beyond this many robust s.d. count less
+K1_PRIOR_SD = 0.02         # phones correct their lenses to about this; common practice, no source
+K1_SIGMA = 3.5             # k1 is used where it differs from 0 by this many of its s.d.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideFit:
+    """Lines through the edge positions, lens included."""
+
+    corners_px: NDArray[np.float64]    # (4, 2) photo pixels
+    lens: Lens                         # k1 is 0 where the sides do not show it; k1_sd is the fit's
+    corners_sd_px: float               # 1 s.d. of a coordinate, the worst corner
+    residual_px: float                 # robust rms
+
+
+def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
+    """Four lines and one radial coefficient through the edge positions, robustly.
+
+    Returns
+    -------
+    SideFit or None
+        None where a side has too few positions or no four corners come out.
+
+    Notes
+    -----
+    In undistorted pixels each side is straight, so with fixed normals the
+    offsets, slopes and k1 solve one linear least-squares problem; Huber
+    weights, and variances widened for the correlation of neighbours.
+    """
+    if edges.seen.sum(axis=1).min() < FEWEST_POINTS:
+        return None
+    lines, covariance, residual = _solve(edges, size_px, True)
+    k1, k1_sd = lines[8], float(np.sqrt(covariance[8, 8]))
+    if abs(k1) <= K1_SIGMA * k1_sd:
+        k1 = 0.0
+        lines, covariance, residual = _solve(edges, size_px, False)
+    lens = lens_of_photo(size_px, k1, k1_sd)
+    base = _base(edges)
+    corners = _corners(lines, base)
+    if not np.all(np.isfinite(corners)):
+        return None
+    jacobian = np.stack([(_corners(lines + h, base) - corners).ravel() / 1e-4
+                         for h in 1e-4 * np.eye(len(lines))], axis=1)
+    spread = np.sqrt(np.diag(jacobian @ covariance @ jacobian.T)).reshape(4, 2)
+    return SideFit(corners_px=distort(corners, lens), lens=lens, corners_sd_px=float(spread.max()),
+                   residual_px=float(residual))
+
+
+def _base(edges):
+    """Middle, direction and normal of each side: the frame in which its line is a + b t."""
+    rows = []
+    for k in range(4):
+        p = edges.points_px[k][edges.seen[k]]
+        middle = np.median(p, axis=0)
+        along = p[-max(2, len(p) // 4):].mean(axis=0) - p[:max(2, len(p) // 4)].mean(axis=0)
+        along /= max(np.linalg.norm(along), 1e-9)
+        rows.append((middle, along, np.array([-along[1], along[0]])))
+    return rows
+
+
+def _solve(edges, size_px, with_k1):
+    """Offsets, slopes and k1 by reweighted least squares; their covariance and the robust rms."""
+    lens = lens_of_photo(size_px)
+    centre, radius = np.array(lens.centre_px), lens.radius_px
+    base, blocks = _base(edges), []
+    unknowns = 9 if with_k1 else 8
+    for k, (middle, along, normal) in enumerate(base):
+        p = edges.points_px[k][edges.seen[k]]
+        r = p - centre
+        t, v = (p - middle) @ along, (p - middle) @ normal
+        rows = np.zeros((len(p), unknowns))
+        rows[:, 2 * k], rows[:, 2 * k + 1] = 1.0, t
+        if with_k1:
+            rows[:, 8] = -(r @ normal) * (r * r).sum(1) / radius ** 2
+        blocks.append((rows, v))
+    a, y = np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
+    weight = np.ones(len(y))
+    sigma = 1.0
+    for _ in range(12):
+        sw = np.sqrt(weight)
+        prior = np.zeros((1, unknowns))
+        if with_k1:
+            prior[0, 8] = sigma / K1_PRIOR_SD
+        x = np.linalg.lstsq(np.concatenate([a * sw[:, None], prior]), np.append(y * sw, 0.0), rcond=None)[0]
+        rest = np.abs(y - a @ x)
+        sigma = 1.4826 * np.median(rest) + 1e-3
+        weight = np.where(rest > 6 * sigma, 0.0, np.minimum(1.0, HUBER * sigma / np.maximum(rest, 1e-12)))
+    good = weight > 0
+    rest = (y - a @ x)
+    rms = np.sqrt(np.average(rest[good] ** 2, weights=weight[good]))
+    wide = 1.0
+    pairs = good[1:] & good[:-1]
+    if pairs.sum() > 20:
+        lag = float(np.clip((rest[1:] * rest[:-1])[pairs].mean() / max((rest[good] ** 2).mean(), 1e-12), 0.0, 0.95))
+        wide = (1 + lag) / (1 - lag)
+    normal = (a * weight[:, None]).T @ a
+    if with_k1:
+        normal[8, 8] += (rms / K1_PRIOR_SD) ** 2
+    return x, np.linalg.pinv(normal) * rms ** 2 * wide, rms
+
+
+def _corners(x, base):
+    """Where neighbouring lines meet, undistorted pixels."""
+    lines = []
+    for k, (middle, along, normal) in enumerate(base):
+        point = middle + x[2 * k] * normal
+        lines.append((point, along + x[2 * k + 1] * normal))
+    corners = np.empty((4, 2))
+    for k in range(4):
+        (p, d), (q, e) = lines[k - 1], lines[k]
+        cross = d[0] * e[1] - d[1] * e[0]
+        corners[k] = p + d * (((q - p)[0] * e[1] - (q - p)[1] * e[0]) / cross) if cross else np.nan
+    return corners
