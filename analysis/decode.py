@@ -49,7 +49,7 @@ READ = "Choose a JPEG, PNG, TIFF, WebP or HEIC photo."
 class Decoded:
     """Upright pixels as the file codes them."""
 
-    pixels: NDArray            # (h, w) grey or (h, w, 3) BLUE, GREEN, RED; uint8, uint16, or float32 linear light
+    pixels: NDArray            # (h, w) grey or (h, w, 3) BLUE, GREEN, RED; uint8, uint16, float32 (linear)
     bits: int                  # bits per sample in the file
     block_px: int              # compression block, 0 where there is none
     icc: bytes | None          # embedded colour profile that still applies to `pixels`
@@ -144,7 +144,8 @@ def _check_size(size: tuple[int, int]) -> None:
     """Refuse by the header, before a pixel is decoded."""
     width, height = size
     if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
-        raise PhotoError(f"This photo says it has {width} x {height} pixels ({width * height / 1e6:.0f} megapixels). "
+        raise PhotoError(f"This photo says it has {width} x {height} pixels, "
+                         f"{width * height / 1e6:.0f} megapixels. "
                          f"The limit is {MAX_PIXELS // 1_000_000} megapixels and {MAX_SIDE} pixels a side. "
                          "Save it smaller, or cut out the piece.")
 

@@ -82,10 +82,11 @@ def load_photo(source: bytes | str | PathLike[str], name: str | None = None) -> 
     if min(height, width) < LEAST_SIDE_PX:
         raise PhotoError(f"This photo is only {width} x {height} pixels. Take it again at full size.")
     preview = _preview(decoded.pixels)
-    _check_not_blank(preview)
+    levels = _levels(preview)
+    _check_not_blank(levels)
     luminance = _luminance(decoded)
-    clipped = preview.max(axis=2) >= FULL_SCALE
-    warnings = decoded.warnings + _light_warnings(preview, clipped)
+    clipped = cv2.max(cv2.max(*cv2.split(preview)[:2]), preview[..., 2]) >= FULL_SCALE
+    warnings = decoded.warnings + _light_warnings(levels, clipped)
     for array in (luminance, preview, clipped):
         array.setflags(write=False)
     return Photo(name=Path(name or "photo").name or "photo", luminance=luminance, preview=preview,
@@ -131,14 +132,20 @@ def _preview(pixels: NDArray) -> NDArray[np.uint8]:
     return cv2.cvtColor(small, cv2.COLOR_GRAY2RGB if small.ndim == 2 else cv2.COLOR_BGR2RGB)
 
 
-def _check_not_blank(preview: NDArray[np.uint8]) -> None:
+def _levels(preview: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Cumulative share of pixels by coded value of green, shape (256,)."""
+    count = np.bincount(preview[::2, ::2, 1].ravel(), minlength=256)
+    return np.cumsum(count) / count.sum()
+
+
+def _check_not_blank(levels: NDArray[np.float64]) -> None:
     """Refuse a photo on which nothing can be seen."""
-    low, high = np.percentile(preview[..., 1], [0.1, 99.9])
+    low, high = np.searchsorted(levels, [0.001, 0.999])
     if high < BLACK:
         raise PhotoError("This photo is black. Take it again with more light.")
     if low >= FULL_SCALE:
         raise PhotoError("This photo is white all over. Take it again with less light or a shorter exposure.")
-    if int(preview.max()) - int(preview.min()) <= 1:
+    if high - low <= 1:
         raise PhotoError("This picture has one even tone and shows nothing. Choose a photo of the piece.")
 
 
@@ -155,14 +162,14 @@ def _luminance(decoded: Decoded) -> NDArray[np.float32]:
     return linear_luminance(pixels, luminance_curves(levels)[::-1])
 
 
-def _light_warnings(preview: NDArray[np.uint8], clipped: NDArray[np.bool_]) -> tuple[str, ...]:
+def _light_warnings(levels: NDArray[np.float64], clipped: NDArray[np.bool_]) -> tuple[str, ...]:
     """Say what is wrong with the light, with its mend."""
     found = []
     share = float(clipped.mean())
     if share > GLARE_FRACTION:
         found.append(f"{100 * share:.0f} % of the photo is so bright that it is at full scale (glare). "
                      "Photograph with soft light from the side, or a shorter exposure.")
-    middle, bright = np.percentile(preview[..., 1], [50, 99])
+    middle, bright = np.searchsorted(levels, [0.5, 0.99])
     if bright < DARK or middle < DIM:
         found.append("The photo is dark, so fine contrast drowns in the camera's noise. "
                      "Photograph with more light or a longer exposure.")

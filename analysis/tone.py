@@ -84,12 +84,13 @@ def linear_luminance(pixels: NDArray[np.uint8] | NDArray[np.uint16], curves: Cur
         table = np.ascontiguousarray(np.stack(curves, axis=-1))[None]
         ones = np.ones((1, pixels.shape[2]), np.float32)
         for y in range(0, out.shape[0], rows):
-            cv2.transform(cv2.LUT(pixels[y:y + rows], table), ones, out[y:y + rows])
-        return np.clip(out, 0.0, 1.0, out=out)
+            strip = cv2.transform(cv2.LUT(pixels[y:y + rows], table), ones)
+            np.minimum(strip, np.float32(1.0), out=out[y:y + rows])     # the weights' sum may round above 1
+        return out
     for y in range(0, out.shape[0], rows):
         strip = pixels[y:y + rows]
         if pixels.ndim == 2:
             np.take(curves[0], strip, out=out[y:y + rows])
         else:
             out[y:y + rows] = sum(curve[strip[..., k]] for k, curve in enumerate(curves))
-    return np.clip(out, 0.0, 1.0, out=out)
+    return np.minimum(out, np.float32(1.0), out=out)
