@@ -1,0 +1,89 @@
+"""Flatten: trend and artwork out, stripes left alone."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from analysis.errors import PhotoError
+from analysis.flatten import flatten
+from tests.textures import S, cosine, grid, piece
+
+
+def board(seed=1, width=72.0, height=50.0):
+    x, y = grid(width, height)
+    return x, y, 0.05 * np.random.default_rng(seed).standard_normal(x.shape).astype(np.float32)
+
+
+def amplitude(array, weight, x, period):
+    """Least-squares amplitude of a cosine along x, by projection on both quadratures."""
+    design = np.stack([np.cos(2 * np.pi * x / period), np.sin(2 * np.pi * x / period)]).reshape(2, -1)
+    w = weight.ravel()
+    return np.hypot(*np.linalg.solve((design * w) @ design.T, (design * w) @ array.ravel()))
+
+
+@pytest.mark.parametrize(("period", "kept"), [(2.0, 0.99), (6.0, 0.99), (9.0, 0.97), (18.0, 0.80)])
+def test_stripe_survives_the_trend_removal(period, kept):
+    """The trend has four bends along the scan: a stripe of a quarter of the width must keep most of its amplitude."""
+    x, y, noise = board()
+    trend = 0.3 * (x / 72) - 0.5 * ((y - 25) / 50) ** 2 + 0.2 * (x / 72) ** 3
+    made = flatten(piece(0.2 * np.exp(noise + trend + cosine(x, y, period_mm=period, contrast_percent=6.0))))
+    assert amplitude(made.log_reflectance, made.weight, x, period) == pytest.approx(0.03, rel=1 - kept + 0.03)
+
+
+def test_vignetting_of_cos4_and_a_smoke_gradient_leave_less_than_the_noise():
+    """cos^4 law of illumination: common practice, no source needed for the shape."""
+    x, y, noise = board()
+    r = np.hypot(x - 36, y - 25) / 80.0
+    light = np.log(np.cos(np.arctan(r)) ** 4) + 0.25 * np.tanh((x - 40) / 40)
+    made = flatten(piece(0.2 * np.exp(noise + light)))
+    smooth = cv2.GaussianBlur(made.log_reflectance, (0, 0), 3 * S)
+    inner = smooth[100:-100, 100:-100]
+    assert np.abs(inner).max() < 0.02
+
+
+def test_constant_factor_of_the_light_changes_nothing():
+    x, y, noise = board()
+    base = 0.1 * np.exp(noise + cosine(x, y, period_mm=2.0, contrast_percent=4.0))
+    a, b = flatten(piece(base)), flatten(piece(3.0 * base))
+    assert np.abs(a.log_reflectance - b.log_reflectance).max() < 1e-4
+
+
+@pytest.mark.parametrize("ink", [0.25, 2.5])
+def test_letters_dark_or_light_are_masked(ink):
+    x, y, noise = board()
+    picture = 0.2 * np.exp(noise)
+    layer = np.zeros(picture.shape, np.uint8)
+    cv2.putText(layer, "HIHIHIHI", (60, 300), cv2.FONT_HERSHEY_SIMPLEX, 4.0, 255, 12, cv2.LINE_AA)
+    cover = layer.astype(np.float32) / 255
+    made = flatten(piece(picture * (1 - cover) + 0.2 * ink * cover))
+    assert (made.weight[cover > 0.5] == 0).mean() > 0.99
+    assert made.artwork_fraction < 0.25
+
+
+def test_frame_line_inside_the_outer_edge_is_left_out():
+    x, y, noise = board(width=80.0, height=60.0)
+    picture = 0.2 * np.exp(noise)
+    line = (x < 0.9) | (y < 0.9) | (x > 79.1) | (y > 59.1)
+    picture[line] *= 0.25
+    made = flatten(replace(piece(picture), frame_mm=(80.0, 60.0)))
+    assert (made.weight[line] == 0).all()
+    assert (made.weight[(x > 3) & (x < 77) & (y > 3) & (y < 57)] > 0).mean() > 0.98
+
+
+def test_region_keeps_only_its_part_and_a_region_off_the_piece_is_refused():
+    x, y, noise = board()
+    made = flatten(piece(0.2 * np.exp(noise)), region_mm=(10, 10, 30, 25))
+    assert made.weight[(x < 9.9) | (x > 40.1) | (y < 9.9) | (y > 35.1)].max() == 0
+    with pytest.raises(PhotoError, match="region"):
+        flatten(piece(0.2 * np.exp(noise)), region_mm=(200, 200, 10, 10))
+
+
+def test_missing_data_has_weight_zero_and_value_zero():
+    x, y, noise = board()
+    given = replace(piece(0.2 * np.exp(noise)), valid=(x > 20))
+    made = flatten(given)
+    assert (made.weight[x <= 20] == 0).all()
+    assert (made.log_reflectance[made.weight == 0] == 0).all()
