@@ -17,12 +17,13 @@ from analysis.plane import STEEPEST_DEG, Bands, Plane, remove_line
 
 __all__ = ["detection_limit"]
 
-PERIODS_TRIED = 9
-PHASES = (0.4, 2.0, 3.5, 5.1)
+PERIODS_TRIED = 8
+PHASES = (0.4, 2.2, 3.9)   # of the injected stripe against what noise is there already
 SPAN_MM = (0.5, 10.0)      # the periods that a small gantry's drive makes; common practice, no source
 SHARE_FOUND = 0.95
 HIGHEST_PERCENT, LOWEST_PERCENT = 60.0, 0.02
-STEPS = 9                  # of the bisection in log contrast: within 1.6 %
+LEAST_SD, MOST_SD = 2.5, 250.0    # the bisection starts between these times the s.d. of the contrast
+STEPS = 7                  # of the bisection in log contrast: within 2 %
 
 
 def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float
@@ -64,21 +65,22 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
 def _at_period(bands, plane, period, call, lowest_per_mm):
     """Contrast that is called half of the time, percent, and the spread of its estimate."""
     fx = 1.0 / period
-    halves = []
+    # What stands at this very frequency is left in: it is the noise that an injected stripe meets.
     places = demodulate(bands, fx, 0.0)
-    # Only the noise there and the continuum matter: what stands at this very frequency is left in.
+    sd = 200.0 * measure_line(places, plane).amplitude_sd
+    halves = []
     for phase in PHASES:
         wave = np.cos(2 * np.pi * fx * bands.x_mm + phase)[None, :] * np.ones((bands.y_mm.size, 1))
         unit = demodulate(remove_line(_silent(bands), -wave), fx, 0.0)
-        low, high = np.log(LOWEST_PERCENT), np.log(HIGHEST_PERCENT)
+        low, high = np.log(LEAST_SD * sd), np.log(MOST_SD * sd)
         for _ in range(STEPS):
             middle = 0.5 * (low + high)
             line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
             called = line_probability(line_terms(line, plane, false_alarm))[0] >= call
             low, high = (low, middle) if called else (middle, high)
-        halves.append(np.exp(high))
-    return float(np.mean(halves)), max(200.0 * line.amplitude_sd, 1e-6, float(np.std(halves)))
+        halves.append(min(np.exp(high), HIGHEST_PERCENT))
+    return float(np.mean(halves)), max(sd, float(np.std(halves)))
 
 
 def _silent(bands: Bands) -> Bands:
