@@ -10,6 +10,7 @@ from analysis.flatten import Texture, flatten
 from analysis.rectify import Lens, Piece
 from analysis.simulate.spec import GrainSpec
 from analysis.simulate.texture import grain_field
+from tests.real_textures import real_patches
 
 PITCHES_MM = (0.8, 1.0, 1.6, 2.0, 2.032, 2.5, 3.0, 3.175, 4.0, 5.0, 5.08, 8.0)
 
@@ -71,8 +72,13 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
     rng = np.random.default_rng([seed, 4711])
     width, height = rng.choice([60.0, 80.0, 80.0, 100.0, 120.0]), rng.choice([40.0, 60.0, 60.0, 80.0])
     shape = (int((height - 2) * s), int((width - 2) * s))
-    kind = kind or str(rng.choice(["plain", "parallel", "rings", "crossed"], p=[0.25, 0.4, 0.15, 0.2]))
-    field = ground(rng, kind, shape, s)
+    kind = kind or str(rng.choice(["plain", "parallel", "rings", "crossed", "real"], p=[0.2, 0.35, 0.12, 0.15, 0.18]))
+    if kind == "real":                     # a real photograph, turned and scaled at random
+        _, patch, s = next(real_patches(seed, 1))
+        field, shape = np.log(np.maximum(patch, 0.02)).astype(np.float32), patch.shape
+        width, height = shape[1] / s + 2, shape[0] / s + 2
+    else:
+        field = ground(rng, kind, shape, s)
     ys, xs = (np.arange(shape[0]) / s, np.arange(shape[1]) / s)
     stripes = []
     striped = bool(rng.random() < 0.5) if striped is None else striped
@@ -92,7 +98,7 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
                                                                                               + rng.uniform(0, 6))
         field = field + np.log1p(contrast / 200.0 * np.clip(wave, -8, 8)).astype(np.float32)
         stripes.append((float(fx), float(fy), contrast))
-    field = field + rng.uniform(0.004, 0.08) * rng.standard_normal(shape, dtype=np.float32)
+    field = field + (0.004 if kind == "real" else rng.uniform(0.004, 0.08)) * rng.standard_normal(shape, dtype=np.float32)
     u, v = np.linspace(-1, 1, shape[1])[None, :], np.linspace(-1, 1, shape[0])[:, None]
     field = field + (rng.normal(0, 0.15) * u + rng.normal(0, 0.15) * v + rng.normal(0, 0.1) * u * u
                      + rng.normal(0, 0.1) * v * v)

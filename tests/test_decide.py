@@ -1,0 +1,99 @@
+"""Decide: verdict, odds and reasons follow from stripes and grain."""
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.camera import camera_cause, wave_in_photo
+from analysis.decide import VERDICTS, decide
+from analysis.grain import measure_grain
+from analysis.odds import TERMS, line_probability
+from analysis.photo import Photo
+from analysis.stripes import find_stripes
+from tests.textures import S, cosine, grid, piece, rings, texture
+
+
+def judged(field, **more):
+    given = texture(field)
+    found = find_stripes(given)
+    return found, decide(found, measure_grain(given, stripe_model=found.model if found.stripes else None), **more)
+
+
+def ground(seed=1, noise=0.05):
+    x, y = grid()
+    return x, y, noise * np.random.default_rng(seed).standard_normal(x.shape).astype(np.float32)
+
+
+def test_stripe_alone_is_mechanical_and_stripe_on_rings_is_mixed():
+    x, y, noise = ground()
+    stripe = cosine(x, y, period_mm=2.032, contrast_percent=5.0)
+    assert judged(noise + stripe)[1].verdict == "mechanical"
+    along = rings(y, x, np.random.default_rng(3), spacing_mm=1.7, variation=0.25, contrast_percent=12.0)
+    got = judged(noise + stripe + along)[1]
+    assert got.verdict == "mixed"
+    assert "grain" in got.sentence
+
+
+def test_rings_alone_are_grain_and_noise_alone_is_clean():
+    x, y, noise = ground(2)
+    along = rings(y, x, np.random.default_rng(4), spacing_mm=1.7, variation=0.25, contrast_percent=12.0)
+    assert judged(noise + along)[1].verdict == "grain"
+    assert judged(noise)[1].verdict == "clean"
+
+
+def test_every_verdict_states_probability_limit_and_next_step():
+    x, y, noise = ground(3)
+    for field in (noise, noise + cosine(x, y, period_mm=1.0, contrast_percent=3.0)):
+        got = judged(field)[1]
+        assert got.verdict in VERDICTS
+        assert 0.0 <= got.probability_mechanical <= 1.0
+        assert got.detection_limit_percent > 0
+        assert got.next_step.endswith(".") and got.sentence.endswith(".")
+        assert all(r.words.endswith(".") for r in got.reasons)
+
+
+def test_stripe_gives_reasons_for_spacing_phase_gaps_and_angle():
+    x, y, noise = ground(4)
+    reasons = judged(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0))[1].reasons
+    assert {"equal spacing", "one phase", "unbroken", "square to the scan axis"} <= {r.term for r in reasons}
+    assert [abs(r.weight) for r in reasons] == sorted((abs(r.weight) for r in reasons), reverse=True)
+
+
+def test_cause_in_the_camera_takes_the_certainty_away():
+    x, y, noise = ground(5)
+    got = judged(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0), camera="its spacing is 8.00 pixels")[1]
+    assert got.verdict == "undecided"
+    assert got.probability_mechanical <= 0.5
+    assert "8.00 pixels" in got.sentence
+
+
+def photo(block):
+    blank = np.zeros((10, 10), np.float32)
+    return Photo(name="t", luminance=blank, preview=np.zeros((10, 10, 3), np.uint8), preview_scale=1.0,
+                 size_px=(10, 10), clipped=blank.astype(bool), block_px=block, bits=8)
+
+
+def test_blocks_of_eight_pixels_are_named_and_a_pitch_beside_them_is_not():
+    """ISO/IEC 10918-1 (JPEG) codes 8 x 8 blocks; 4:2:0 colour makes units of 16."""
+    x, y, noise = ground(6)
+    given = piece(np.exp(noise))           # 12 photo px per mm
+    at_block = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=4.0)), with_limit=False)
+    beside = find_stripes(texture(noise + cosine(x, y, period_mm=8.4 / S, contrast_percent=4.0)), with_limit=False)
+    assert camera_cause(at_block.stripes[0], given, photo(8)) is not None
+    assert camera_cause(at_block.stripes[0], given, photo(0)) is None
+    assert camera_cause(beside.stripes[0], given, photo(8)) is None
+    kx, ky = wave_in_photo(at_block.stripes[0], given)
+    assert (1 / kx, ky) == (pytest.approx(8.0, rel=1e-3), pytest.approx(0.0, abs=1e-3))
+
+
+def test_odds_file_names_every_term_and_a_better_line_never_has_worse_odds():
+    model = tomllib.loads(Path("analysis/odds.toml").read_text("utf-8"))
+    assert set(model["weight"]) == set(model["neutral"]) == set(TERMS)
+    assert model["data"] and model["fitted"]
+    middle = dict(model["neutral"])
+    base = line_probability(middle)[0]
+    for name in ("over_noise", "over_rings_level", "one_phase_across", "one_phase_along", "coverage"):
+        assert line_probability(middle | {name: middle[name] + 0.5})[0] >= base - 1e-12
