@@ -198,7 +198,8 @@ def _axis(evidence: Evidence, machine: Machine | None) -> Chances:
     both, same = SAME_AXIS + OTHER_PITCH, SAME_CAMERA * found
     return {"geometry": [SAME_AXIS * found, OTHER_PITCH * found, 0.0, 1 - both * found],
             "time": [0.3 * found, 0.5 * found, 0.0, 1 - 0.8 * found],     # the other axis has another mass
-            "surface": [0.0, 0.0, found, 1 - found], "rings": [0.0, line * (1 - grain), grain, (1 - line) * (1 - grain)],
+            "surface": [0.0, 0.0, found, 1 - found],
+            "rings": [0.0, line * (1 - grain), grain, (1 - line) * (1 - grain)],
             "ply": [0.0, 0.0, grain, 1 - grain],
             "camera": [0.1 * (1 - same), 0.1 * (1 - same), same, 0.8 * (1 - same)],
             "nothing": [NONE, NONE, NONE, 1 - 3 * NONE]}
