@@ -81,7 +81,8 @@ def oriented_energy(image: NDArray[np.float32], weight: NDArray[np.float32] | No
 
     Notes
     -----
-    Within 3 % of the same filters at full size (tests/test_bank.py). The
+    Away from the rim within 3 % of the same filters at full size
+    (tests/test_bank.py; 1.1 % at most in tests/benchmarks/bench_bank.py). The
     bandwidth is an octave, far wider than a line: the bank serves to look and
     to map, never to decide on a stripe.
 
@@ -102,8 +103,9 @@ def oriented_energy(image: NDArray[np.float32], weight: NDArray[np.float32] | No
             break
         last = scale == scales - 1
         energy, support, half, half_data = _level(level, data, scale, halve=not last)
-        cell = STRIDE * _gather(scale) * 2 ** scale
-        maps.append(pool_energy(energy, support, cell, WAVELENGTH * 2 ** scale, step, shape))
+        pitch = STRIDE * 2 ** scale
+        maps.append(pool_energy(energy, support, pitch * _gather(scale), WAVELENGTH * 2 ** scale, step, shape,
+                                pitch=pitch))
         level, data = half, half_data
     energy = np.stack(maps)
     energy.setflags(write=False)
@@ -138,7 +140,8 @@ def gabor_kernel(wavelength: float, normal_deg: float) -> NDArray[np.complex64]:
 
 
 def pool_energy(energy: NDArray[np.float32], support: NDArray[np.float32] | None, cell: float,
-                wavelength: float, step: float, shape: tuple[int, int]) -> NDArray[np.float32]:
+                wavelength: float, step: float, shape: tuple[int, int], *,
+                pitch: float = 1.0) -> NDArray[np.float32]:
     """Smooth energies given on cells of `cell` samples and read them at the centres of cells of `step`.
 
     Parameters
@@ -151,8 +154,10 @@ def pool_energy(energy: NDArray[np.float32], support: NDArray[np.float32] | None
         In samples of the picture.
     shape : (rows, columns)
         Of the result.
+    pitch : float, default 1
+        Distance of the samples that were averaged to a cell, so that coarse and fine sampling end alike.
     """
-    sigma = np.sqrt(max((0.5 * max(step, 1.5 * wavelength)) ** 2 - cell ** 2 / 12, 0.0)) / cell
+    sigma = np.sqrt(max((0.5 * max(step, 1.5 * wavelength)) ** 2 - (cell ** 2 - pitch ** 2) / 12, 0.0)) / cell
     at = [(((np.arange(n) + 0.5) * step) / cell - 0.5).astype(np.float32) for n in shape]
     rows, columns = np.meshgrid(*at, indexing="ij")
 

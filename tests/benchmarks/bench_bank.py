@@ -88,7 +88,8 @@ def main() -> None:
             worst.append((*miss_of(maps, energy, scale, direction), scale))
         total += spent * DIRECTIONS / len(chosen)
         middle, largest, _ = max(w for w in worst if w[2] == scale)
-        print(f"  wavelength {WAVELENGTH * 2 ** scale:.0f} px: filter2D {spent / len(chosen):.2f} s "
+        width = WAVELENGTH * 2 ** scale
+        print(f"  wavelength {width:.0f} px: filter2D {spent / len(chosen):.2f} s "
               f"a direction, miss median {100 * middle:.2f} %, largest {100 * largest:.2f} %")
     how = "every kernel run" if given.whole else f"{len(chosen)} of {DIRECTIONS} directions run, times multiplied"
     print(f"OpenCV filter2D, same kernels, full size: {total:.1f} s ({how}); "
