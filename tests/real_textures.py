@@ -33,7 +33,7 @@ import numpy as np
 
 from analysis.simulate import StripeSpec, stripe_modulation
 
-__all__ = ["PERIODIC", "RealTexture", "available", "engrave_on", "load", "real_patches"]
+__all__ = ["PERIODIC", "RealTexture", "available", "board_texture", "engrave_on", "load", "real_patches"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +140,29 @@ def real_patches(seed: int, count: int | None = None, *, kind: str | None = None
         if patch is not None:
             made += 1
             yield texture.name, *patch
+
+
+def board_texture(seed: int, *, lines_deg: float | None = None) -> tuple[str, np.ndarray]:
+    """A piece of real wood for `analysis.simulate.photograph(..., texture=...)`: name and reflectance.
+
+    `lines_deg` 0 or 90 lays the grain along or square to the scan axis; without it, by chance.
+    """
+    rng = np.random.default_rng([seed, 43])
+    woods = [t for t in available("wood") if t.lines_deg is not None]
+    texture = woods[int(rng.integers(len(woods)))]
+    picture = load(texture)
+    wanted = float(rng.choice([0.0, 90.0])) if lines_deg is None else lines_deg
+    if wanted != texture.lines_deg:
+        picture = np.rot90(picture)
+    rows, columns = picture.shape
+    share = rng.uniform(0.6, 1.0)
+    top, left = int(rng.uniform(0, 1 - share) * rows), int(rng.uniform(0, 1 - share) * columns)
+    picture = picture[top:top + int(share * rows), left:left + int(share * columns)]
+    if rng.random() < 0.5:
+        picture = picture[:, ::-1]
+    if rng.random() < 0.5:
+        picture = picture[::-1]
+    return texture.name, np.ascontiguousarray(picture / picture.mean())
 
 
 def engrave_on(reflectance: np.ndarray, samples_per_mm: float, stripes: tuple[StripeSpec, ...]) -> np.ndarray:

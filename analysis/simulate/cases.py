@@ -112,6 +112,8 @@ def random_camera(rng: np.random.Generator, piece: PieceSpec,
     left, top, right, bottom = piece.margin_mm
     board = np.array([piece.width_mm + left + right, piece.height_mm + top + bottom])
     turn = float(rng.normal(0, 8)) if rng.random() < 0.7 else _between(rng, -180, 180)
+    if piece.width_mm == piece.height_mm:  # a square frame shows its scan axis by lying nearly upright only
+        turn = float(np.clip(turn, -12, 12))
     c, s = abs(np.cos(np.deg2rad(turn))), abs(np.sin(np.deg2rad(turn)))
     fit = min(w / (board @ [c, s]), h / (board @ [s, c]))
     tilt = float(min(abs(rng.normal(0, 8)), 25))
