@@ -84,7 +84,8 @@ def judge_pair(case) -> dict:
     seconds = time.perf_counter() - start
     stripes = case.before.shot.piece.stripes + case.after.shot.piece.stripes
     row = {"what": "pair", "seed": case.seed, "kind": case.kind,
-           "wood": f"{case.before.wood}/{case.after.wood}", "seconds": seconds, "corner_mm": corner_error_mm(result.before.piece.corners_px, case.before),
+           "wood": f"{case.before.wood}/{case.after.wood}", "seconds": seconds,
+           "corner_mm": corner_error_mm(result.before.piece.corners_px, case.before),
            "aligned": result.alignment.ok, "reason": result.alignment.reason or "", "align_mm": None,
            "change": result.change.verdict, "right": result.change.verdict == case.change,
            "true_ratio": case.ratio, "ratio": result.change.ratio, "ratio_in": None,
