@@ -36,6 +36,7 @@ class Decision:
     next_step: str                         # what to do next, in a sentence
     detection_limit_percent: float
     false_alarm_rate: float = 0.01
+    poor_photo: bool = False               # the photo itself must be mended before anything else
 
 
 def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: str | None = None,
@@ -77,7 +78,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     return Decision(verdict=verdict, probability_mechanical=probability,
                     sentence=_sentence(verdict, field, grain, top, unit, camera, poor),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
-                    next_step=_next_step(verdict, top, camera, poor, unit), detection_limit_percent=limit)
+                    next_step=_next_step(verdict, top, camera, poor, unit), detection_limit_percent=limit,
+                    poor_photo=bool(poor and verdict == "undecided"))
 
 
 def _sentence(verdict, field, grain, top, unit, camera, poor) -> str:

@@ -19,7 +19,7 @@ from analysis.plane import Plane
 __all__ = ["TERMS", "Term", "line_terms", "line_probability", "search_false_alarm", "term_weights"]
 
 TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "one_phase_across", "one_phase_along", "coverage",
-         "periods", "square", "steady", "surroundings", "shape_by_periods")
+         "periods", "square", "steady", "surroundings")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,12 +61,12 @@ def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]
     """
     ring_tail = line.ring_count * np.log1p(line.ring_snr / line.ring_count) / np.log(10)
     angle = abs(np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm)))
-    shape = np.log1p(line.line_over_rings)
-    count = np.log2(np.clip(line.periods, 4.0, 64.0)) - 4.0
+    # More than sixteen periods add nothing of their own; what they show is in the shape.
+    count = np.log2(np.clip(line.periods, 4.0, 16.0)) - 4.0
     values = (
         np.log1p(min(-np.log10(max(false_alarm, 1e-30)), 30.0)),
         np.log1p(ring_tail),
-        shape,
+        np.log1p(line.line_over_rings),
         line.coherence_across,
         line.coherence_along,
         line.coverage,
@@ -74,7 +74,6 @@ def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]
         angle,
         0.0 if line.drift_percent_per_100mm is None else min((line.drift_percent_per_100mm / 2.0) ** 2, 4.0) / 2.0,
         _surroundings(line, plane),
-        shape * count,
     )
     return dict(zip(TERMS, (float(v) for v in values), strict=True))
 

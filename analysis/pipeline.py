@@ -15,6 +15,7 @@ from analysis.errors import PhotoError
 from analysis.flatten import Texture, flatten
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, name_sources
+from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo, load_photo
 from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
@@ -43,6 +44,7 @@ class Judgement:
     decision: Decision
     warnings: tuple[str, ...]
     sources: tuple[tuple[dict, ...], ...]  # per stripe: {"part", "period_mm", "probability"}; empty without a machine
+    next_tests: tuple[NextTest, ...] = ()  # most informative first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +56,7 @@ class Comparison:
     alignment: Alignment
     change: Change
     settings: Settings
+    next_tests: tuple[NextTest, ...] = ()  # of the pair, most informative first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,8 +119,9 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first))
     if alignment.ok and before_called:
         judged[1] = _with_map_at(judged[1], judged[0])
+    result = Comparison(before=judged[0], after=judged[1], alignment=alignment, change=change, settings=settings)
     tell(1.0, "Done")
-    return Comparison(before=judged[0], after=judged[1], alignment=alignment, change=change, settings=settings)
+    return replace(result, next_tests=rank_next_tests(result, machine))
 
 
 def inspect(photo: Source, settings: Settings | None = None, *, name: str | None = None,
@@ -183,8 +187,12 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region) -
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
                                      pixels_per_mm=piece.photo_px_per_mm) for s in field.stripes)
-    return Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
-                     warnings=warnings, sources=sources)
+    judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
+                       warnings=warnings, sources=sources)
+    tests = rank_next_tests(judged, machine)
+    if camera is None and not decision.poor_photo:
+        judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
+    return replace(judged, next_tests=tests)
 
 
 def _sampling_warnings(piece: Piece, settings: Settings) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from analysis.stripes import _lowest, _peaks
 
 # Each term may speak one way only, so that the model can be read: a wider line never speaks for a machine.
 SIGNS = {"over_noise": 1, "over_rings_level": 1, "over_rings_shape": 1, "one_phase_across": 1, "one_phase_along": 1,
-         "coverage": 1, "square": -1, "steady": -1, "surroundings": -1}
+         "coverage": 1, "periods": 1, "square": -1, "steady": -1, "surroundings": -1}
 BOUNDS = [(None, None)] + [{1: (0, None), -1: (None, 0), 0: (None, None)}[SIGNS.get(n, 0)] for n in TERMS]
 SCALE = np.full(len(TERMS) + 1, 5.0)
 KINDS = ("plain", "parallel", "rings", "crossed", "real")
