@@ -110,7 +110,7 @@ def _frame_cover(spec, shape, s, origin):
 
 
 def _pictogram(canvas, rng, x, y, size):
-    """A leaf, a jar, a sun, a bird house or a flask: our own simple shapes in a unit square."""
+    """Draw a leaf, a jar, a sun, a bird house or a flask: our own simple shapes in a unit square."""
     kind = int(rng.integers(5))
     t = np.linspace(0, 1, 40)
     line = max(0.5, size * 0.06)
@@ -143,7 +143,7 @@ def _pictogram(canvas, rng, x, y, size):
 
 
 def _comb_text(canvas, rng, w, h):
-    """A trap: regularly spaced strokes and equal letters in rows, as on a scale or a word repeated."""
+    """Lay a trap: regularly spaced strokes and equal letters in rows, as on a scale or a word repeated."""
     pitch = rng.uniform(1.6, 3.2)
     word = str(rng.choice(["ILILILILILILIL", "HHHHHHHHHHHHHH", "NNNNNNNNNNNN", "|||||||||||||||"]))
     x0, y0 = w * 0.1, h * rng.uniform(0.3, 0.4)
@@ -162,7 +162,7 @@ def _ruler(canvas, x, y, length):
 
 
 def _corner_mark(canvas, x, y):
-    """A plain ring and dot at a corner."""
+    """Draw a plain ring and dot at a corner."""
     t = np.linspace(0, 2 * np.pi, 40)
     canvas.stroke(np.c_[x + 1.6 * np.cos(t), y + 1.6 * np.sin(t)], 0.4, True)
     canvas.fill(np.c_[x + 0.5 * np.cos(t), y + 0.5 * np.sin(t)])

@@ -156,7 +156,7 @@ def _offcut(surface, s, at, rng):
 
 
 def _clamp(surface, s, at, rng):
-    """A dark steel bar with a bright edge."""
+    """Lay a dark steel bar with a bright edge."""
     size = (int(rng.uniform(80, 130) * s), int(12 * s))
     patch = np.full((size[1], size[0], 3), 0.035, np.float32)
     patch[:max(1, int(0.8 * s))] = 0.35

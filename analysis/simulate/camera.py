@@ -222,7 +222,7 @@ def _compose(level, cover, piece, camera, homography):
 
 
 def _sides(picture, piece, camera):
-    """The board's thickness: plies of unlike tone between its upper and its lower face."""
+    """Show the board's thickness: plies of unlike tone between its upper and its lower face."""
     if piece.thickness_mm <= 0:
         return
     left, top = board_origin_mm(piece)
@@ -261,7 +261,7 @@ def _light(camera):
 
 
 def _glare(camera):
-    """A soft bright spot, added."""
+    """Make a soft bright spot, to be added."""
     w, h = camera.size_px
     x = ((np.arange(w) / w - camera.glare_at[0]) / 0.10).astype(np.float32)[None, :]
     y = ((np.arange(h) / h - camera.glare_at[1]) / 0.07).astype(np.float32)[:, None]

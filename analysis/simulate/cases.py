@@ -35,7 +35,7 @@ class TextureCase:
 
 def random_stripe(rng: np.random.Generator, *, contrast_percent=(0.5, 12.0), period_mm=(0.4, 8.0),
                   drive_share: float = 0.5) -> StripeSpec:
-    """A stripe as a drive might leave it: often a common pitch, always near-square to the scan axis."""
+    """Draw a stripe as a drive might leave it: often a common pitch, always near-square to the scan axis."""
     if rng.random() < drive_share:
         period = float(rng.choice([p for p in DRIVE_PERIODS_MM if period_mm[0] <= p <= period_mm[1]]))
     else:
@@ -79,7 +79,7 @@ def random_grains(rng: np.random.Generator, kind: str = "any") -> tuple[GrainSpe
 
 
 def random_piece(rng: np.random.Generator, kind: str = "grain") -> PieceSpec:
-    """A random framed piece of one of `CASE_KINDS`."""
+    """Draw a framed piece of one of `CASE_KINDS`."""
     stripes: tuple[StripeSpec, ...] = ()
     artwork = ["frame", "text"] + ["shapes"] * (rng.random() < 0.7) + ["steps"] * (rng.random() < 0.4)
     if kind in ("stripe", "mixed"):
@@ -107,7 +107,7 @@ def random_piece(rng: np.random.Generator, kind: str = "grain") -> PieceSpec:
 
 def random_camera(rng: np.random.Generator, piece: PieceSpec,
                   size_px: tuple[int, int] = (2000, 1500)) -> CameraSpec:
-    """A random phone position that keeps the whole board in view."""
+    """Draw a phone position that keeps the whole board in view."""
     w, h = size_px
     left, top, right, bottom = piece.margin_mm
     board = np.array([piece.width_mm + left + right, piece.height_mm + top + bottom])
@@ -135,7 +135,7 @@ def random_camera(rng: np.random.Generator, piece: PieceSpec,
 
 
 def random_case(seed: int, kind: str = "grain", size_px: tuple[int, int] = (2000, 1500)) -> Shot:
-    """A random framed photo of one of `CASE_KINDS`.
+    """Draw a framed photo of one of `CASE_KINDS`.
 
     "grain" is any wood without a stripe, "rings" near-parallel growth rings
     without a stripe, "mixed" a stripe over such rings, "clean" almost no
@@ -151,7 +151,7 @@ def random_case(seed: int, kind: str = "grain", size_px: tuple[int, int] = (2000
 def texture_case(seed: int, kind: str = "grain", *, shape_mm: tuple[float, float] = (76.0, 56.0),
                  samples_per_mm: float = 8.0, stripes: tuple[StripeSpec, ...] | None = None,
                  grains: tuple[GrainSpec, ...] | None = None, noise_sd: float | None = None) -> TextureCase:
-    """A rectified reflectance patch with its truth, without camera, for calibration by the thousand.
+    """Draw a rectified reflectance patch with its truth, without camera, for calibration by the thousand.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ NOTE = ("Simulated photos, no real piece. corners_px: outer corners of the frame
 
 
 def demo_shots() -> dict[str, Shot]:
-    """The six photos by file name without ending."""
+    """Photograph the six pieces; by file name without ending."""
     labels = replace(PANEL, grains=CROSSED, artwork_seed=54)
     rings = replace(PANEL, grains=RINGS, artwork_seed=40, ground_reflectance=0.17, raw_reflectance=0.5)
     shallow = (CROSSED[1], CROSSED[2], replace(CROSSED[0], coverage=0.12))
