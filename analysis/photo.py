@@ -6,6 +6,7 @@ file is kept: no place, no time, no camera.
 """
 from __future__ import annotations
 
+import io
 import os
 import stat
 from dataclasses import dataclass
@@ -18,13 +19,16 @@ from numpy.typing import NDArray
 
 from analysis.decode import MAX_BYTES, MAX_PIXELS, Decoded, decode
 from analysis.errors import PhotoError
-from analysis.tone import linear_luminance, linear_to_srgb, luminance_curves
+from analysis.icc import profile_curves, read_profile
+from analysis.tone import LUMINANCE_RGB, Curves, linear_luminance, linear_to_srgb, luminance_curves
 
 __all__ = ["MAX_BYTES", "MAX_PIXELS", "Photo", "load_photo"]
 
 PREVIEW_SIDE_PX = 2000
 LEAST_SIDE_PX = 128            # fewer cannot hold eight periods of anything; common practice, no source
 FULL_SCALE = 254               # of a preview pixel's mean, 8 bits: all its photo pixels are at full scale
+NO_PROFILE = ("The file's colour profile cannot be read, so sRGB was assumed; contrasts may be off. "
+              "Save the photo as sRGB JPEG.")
 GLARE_FRACTION = 0.02          # of the photo at full scale, worth a warning; common practice, no source
 BLACK, DARK, DIM = 6, 64, 28   # coded values, 8 bits: nothing seen; brightest parts dark; middle dark
 
@@ -73,23 +77,37 @@ def load_photo(source: bytes | str | PathLike[str], name: str | None = None) -> 
     """
     if isinstance(source, (bytes, bytearray, memoryview)):
         data = bytes(source)
-        if len(data) > MAX_BYTES:
-            raise _too_many_bytes(len(data))
     else:
         data, name = _read(source), name or Path(source).name
+    shown = Path(name or "photo").name or "photo"
+    try:
+        return _loaded(data, shown)
+    except PhotoError as problem:
+        if name is None:
+            raise
+        raise PhotoError(f"{shown}: {problem}") from problem
+
+
+def _loaded(data: bytes, name: str) -> Photo:
+    """Load from bytes; the caller puts the name before a complaint."""
+    if len(data) > MAX_BYTES:
+        raise _too_many_bytes(len(data))
     decoded = decode(data)
     height, width = decoded.pixels.shape[:2]
     if min(height, width) < LEAST_SIDE_PX:
         raise PhotoError(f"This photo is only {width} x {height} pixels. Take it again at full size.")
-    preview = _preview(decoded.pixels)
+    pixels, curves, convert, notes = _colours(decoded)
+    preview = _preview(pixels)
+    if convert:
+        preview = _to_srgb(preview, decoded.icc)
     levels = _levels(preview)
     _check_not_blank(levels)
-    luminance = _luminance(decoded)
+    luminance = _luminance(pixels, curves)
     clipped = cv2.max(cv2.max(*cv2.split(preview)[:2]), preview[..., 2]) >= FULL_SCALE
-    warnings = decoded.warnings + _light_warnings(levels, clipped)
+    warnings = decoded.warnings + notes + _light_warnings(levels, clipped)
     for array in (luminance, preview, clipped):
         array.setflags(write=False)
-    return Photo(name=Path(name or "photo").name or "photo", luminance=luminance, preview=preview,
+    return Photo(name=name, luminance=luminance, preview=preview,
                  preview_scale=preview.shape[1] / width, size_px=(width, height), clipped=clipped,
                  block_px=decoded.block_px, bits=decoded.bits, warnings=warnings)
 
@@ -149,17 +167,44 @@ def _check_not_blank(levels: NDArray[np.float64]) -> None:
         raise PhotoError("This picture has one even tone and shows nothing. Choose a photo of the piece.")
 
 
-def _luminance(decoded: Decoded) -> NDArray[np.float32]:
-    """Linear luminance at full resolution."""
-    pixels = decoded.pixels
+def _colours(decoded: Decoded) -> tuple[NDArray, Curves | None, bool, tuple[str, ...]]:
+    """Pixels, their curves in channel order (None: linear), whether the preview needs converting, notes."""
+    pixels, channels = decoded.pixels, 1 if decoded.pixels.ndim == 2 else 3
     if pixels.dtype == np.float32:
-        if pixels.ndim == 2:
-            return pixels.copy()
-        return cv2.transform(pixels, np.array([[0.0722, 0.7152, 0.2126]], np.float32))
+        return pixels, None, False, ()
     levels = 256 if pixels.dtype == np.uint8 else 65536
+    srgb = luminance_curves(levels, weights=LUMINANCE_RGB[::-1] if channels == 3 else (1.0,))
+    if decoded.icc is None:
+        return pixels, srgb, False, ()
+    profile = read_profile(decoded.icc)
+    if profile is not None:
+        return pixels, profile_curves(profile, levels, channels), channels == 3 and not profile.is_srgb, ()
+    if channels == 3 and levels == 256:
+        converted = _to_srgb(pixels, decoded.icc, order=-1)
+        if converted is not pixels:
+            return converted, srgb, False, ()
+    return pixels, srgb, False, (NO_PROFILE,)
+
+
+def _to_srgb(picture: NDArray[np.uint8], icc: bytes, order: int = 1) -> NDArray[np.uint8]:
+    """Convert a colour picture to sRGB by its profile; the same picture where that fails."""
+    from PIL import Image, ImageCms
+    try:
+        image = Image.fromarray(np.ascontiguousarray(picture[..., ::order]))
+        srgb = ImageCms.createProfile("sRGB")
+        done = ImageCms.profileToProfile(image, io.BytesIO(icc), srgb, outputMode="RGB")
+    except (ImageCms.PyCMSError, OSError, ValueError):
+        return picture
+    return np.array(np.asarray(done)[..., ::order])
+
+
+def _luminance(pixels: NDArray, curves: Curves | None) -> NDArray[np.float32]:
+    """Linear luminance at full resolution."""
+    if curves is not None:
+        return linear_luminance(pixels, curves)
     if pixels.ndim == 2:
-        return linear_luminance(pixels, luminance_curves(levels, weights=(1.0,)))
-    return linear_luminance(pixels, luminance_curves(levels)[::-1])
+        return pixels.copy()
+    return cv2.transform(pixels, np.array([LUMINANCE_RGB[::-1]], np.float32))
 
 
 def _light_warnings(levels: NDArray[np.float64], clipped: NDArray[np.bool_]) -> tuple[str, ...]:

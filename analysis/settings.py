@@ -141,4 +141,5 @@ def _period(value: Any) -> float:
 
 
 _CHECKS = {"frame_mm": _frame, "before_corners_px": _corners, "after_corners_px": _corners,
-           "pixels_per_mm": _scale, "scan_angle_deg": _angle, "region_mm": _region, "shortest_period_mm": _period}
+           "pixels_per_mm": _scale, "scan_angle_deg": _angle, "region_mm": _region,
+           "shortest_period_mm": _period}
