@@ -159,7 +159,7 @@ def _interval(value, mask, cell, spectrum: AngularSpectrum) -> tuple[float, floa
     rng = np.random.default_rng(SEED)
     drawn = rng.multinomial(keep.sum(), np.full(keep.sum(), 1.0 / keep.sum()), size=RESAMPLES)
     ratio = (drawn @ square) / np.maximum(drawn @ count, 1e-9) / whole
-    flat = spectrum.isotropic.sum() + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
+    flat = spectrum.variance - spectrum.oriented_variance + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
     variance = np.maximum(ratio * spectrum.variance - flat, 0.0)
     low, high = TO_PERCENT * np.sqrt(np.percentile(variance, [2.5, 97.5]))
     middle = TO_PERCENT * np.sqrt(spectrum.oriented_variance)
@@ -171,7 +171,7 @@ def _contrast_map(value, mask, cell, spectrum: AngularSpectrum) -> NDArray[np.fl
     count, square = _block_sums(mask, cell), _block_sums(value * value, cell)
     whole = square.sum() / max(count.sum(), 1e-9)
     # The part without direction is taken to be even over the piece: camera noise is.
-    flat = whole * spectrum.isotropic.sum() / max(spectrum.variance, 1e-30)
+    flat = whole * (1.0 - spectrum.oriented_variance / max(spectrum.variance, 1e-30))
     smooth_count = cv2.GaussianBlur(count, (0, 0), 1.0)
     variance = cv2.GaussianBlur(square, (0, 0), 1.0) / np.maximum(smooth_count, 1e-6) - np.float32(flat)
     percent = TO_PERCENT * np.sqrt(np.maximum(variance, 0.0))

@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 
 __all__ = ["ring_spacing", "transects"]
 
-BAND_MM = 2.0              # length along the grain that is averaged: lines bend little over it
+BAND_MM = 0.8              # length along the grain that is averaged: lines bend little over it
 SCALES_PER_OCTAVE = 4
 FINEST_SCALE = 1.0         # samples, s.d. of the smoothing
 MOST_SCALES = 22

@@ -23,7 +23,7 @@ __all__ = ["AngularSpectrum", "angular_spectrum", "directions", "edge_taper", "l
 ANGLE_BINS = 72            # 2.5 degrees
 SECTOR_BINS = 24           # 60 degrees: room for crossed plies and for the slow bend of lines between them
 PER_OCTAVE = 4             # radial bins
-LOWEST_CELLS = 2.0         # below this many resolution cells from zero a bin says nothing about direction
+LOWEST_CELLS = 1.25        # resolution cells from zero: slower changes are light, smoke and depth, not grain
 DIRECTION_CELLS = 5.0      # and from here on it tells the angle well enough for a peak
 TAPER = 0.2                # share of the size in the window's cosine ends
 LEAST_SHARE = 0.12         # a second direction counts from this share of the oriented energy
@@ -37,8 +37,9 @@ class AngularSpectrum:
     frequency_per_mm: NDArray[np.float64]  # (r,) centre of each radial bin
     angle_deg: NDArray[np.float64]         # (a,) line angle, centre of each bin
     total: NDArray[np.float64]             # (r, a) variance
-    isotropic: NDArray[np.float64]         # (r, a) variance that has no direction
+    isotropic: NDArray[np.float64]         # (r, a) variance of the quietest sector, spread over all angles
     isotropic_sd: float                    # s.d. of the sum of `isotropic`
+    noise: NDArray[np.float64]             # (r,) variance of white noise at the level of the finest octave
     cells: NDArray[np.float64]             # (r,) radius in resolution cells
 
     @property
@@ -48,8 +49,15 @@ class AngularSpectrum:
 
     @property
     def oriented_variance(self) -> float:
-        """Variance above what is the same in all directions."""
-        return max(float(self.total.sum() - self.isotropic.sum()), 0.0)
+        """Variance of what has a direction.
+
+        What rises above the quietest sector counts fully. Even that sector holds a
+        little of the fibres' own skirt: where most of a radius is oriented, most
+        of what exceeds the white noise there is taken to be that skirt.
+        """
+        excess = np.maximum(self.total.sum(axis=1) - self.noise, 1e-30)
+        above = np.clip((self.total - self.isotropic).sum(axis=1), 0.0, excess)
+        return float((above * (2.0 - above / excess)).sum())
 
 
 def angular_spectrum(value: NDArray[np.float32], mask: NDArray[np.float32],
@@ -92,8 +100,10 @@ def angular_spectrum(value: NDArray[np.float32], mask: NDArray[np.float32],
     # Neighbouring bins of a windowed periodogram are correlated: fewer count than there are.
     independent = sum2 ** 2 / float((weight * weight).sum()) / (shape[0] * shape[1])
     isotropic, sd = _isotropic(total, count, independent)
+    level = isotropic.sum(axis=1) / np.maximum(count.sum(axis=1), 1)
+    noise = np.minimum(level[-PER_OCTAVE:].min() * count.sum(axis=1), isotropic.sum(axis=1))
     return AngularSpectrum(frequency_per_mm=frequency, angle_deg=_angles(), total=total, isotropic=isotropic,
-                           isotropic_sd=sd, cells=cells)
+                           isotropic_sd=sd, noise=noise, cells=cells)
 
 
 def directions(spectrum: AngularSpectrum) -> tuple[tuple[float, float], ...]:
