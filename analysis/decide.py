@@ -146,7 +146,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Spacing is not equal, or too few periods are in view to tell ({line.periods:.0f}): the line is only "
         f"{line.ring_snr:.0f} times above its flanks.",
-        "over_rings_level", "over_rings_shape", "periods", "shape_by_periods")
+        "over_rings_level", "over_rings_shape", "periods")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",
