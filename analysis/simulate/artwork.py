@@ -49,7 +49,7 @@ def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float
 
     The frame's OUTER edge is the stated size of the piece. What is drawn, and
     where, depends on `artwork` and `artwork_seed` alone, so two boards with the
-    same seed carry the same artwork.
+    same seed carry the same artwork; only gaps of the frame belong to the board.
     """
     canvas = _Canvas(shape, samples_per_mm, origin_mm)
     rng = np.random.default_rng([spec.artwork_seed, 77])
@@ -105,7 +105,17 @@ def _frame_cover(spec, shape, s, origin):
         return (down[:, None] * across[None, :]).astype(np.float32)
 
     t = spec.frame_width_mm
-    ring = inside(0, spec.width_mm, 0, spec.height_mm) - inside(t, spec.width_mm - t, t, spec.height_mm - t)
+    w, h = spec.width_mm, spec.height_mm
+    ring = inside(0, w, 0, h) - inside(t, w - t, t, h - t)
+    rng = np.random.default_rng([spec.board_seed, 79])
+    for _ in range(spec.frame_gaps):                                # never at a corner
+        length, along = rng.uniform(2.0, 7.0), rng.uniform(0.12, 0.82)
+        side, keep = int(rng.integers(4)), np.float32(rng.uniform(0.0, 0.5))
+        reach = (h if side < 2 else w) * (side % 2)                 # where the side lies
+        span = along * (w if side < 2 else h)
+        across, lengthways = (reach - 2 * t, reach + 2 * t), (span, span + length)
+        hole = inside(*lengthways, *across) if side < 2 else inside(*across, *lengthways)
+        ring *= 1 - (1 - keep) * hole
     return np.round(ring * 255).astype(np.uint8)
 
 

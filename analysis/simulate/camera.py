@@ -257,6 +257,10 @@ def _light(camera):
         rows = np.arange(h, dtype=np.float32)[:, None]
         wave = np.cos(rows * np.float32(2 * np.pi / camera.flicker_rows))
         light = light * (1 + np.float32(camera.flicker / 2) * wave)
+    if camera.shadow:
+        a = np.deg2rad(camera.shadow_deg)
+        beyond = x * np.float32(np.cos(a)) - y * np.float32(np.sin(a)) - np.float32(0.08)
+        light = light * (1 - np.float32(camera.shadow) / (1 + np.exp(np.clip(-beyond * 60, -30, 30))))
     return light * np.float32(camera.exposure)
 
 

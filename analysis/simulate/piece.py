@@ -134,7 +134,18 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float,
     board = light * (1 - cover) + level * dark * cover
     if spec.smoke > 0:
         board *= _smoke(spec, shape, s, rng, inside)
+    for _ in range(spec.soot_spots):
+        _stain(board, s, rng)
     return np.minimum(board, np.float32(0.95))
+
+
+def _stain(board, s, rng):
+    """Lay a dark stain of soot or a finger."""
+    rows, columns = board.shape
+    cx, cy, size = rng.uniform(0, columns), rng.uniform(0, rows), rng.uniform(1.5, 7.0) * s
+    x = ((np.arange(columns) - cx) / (size * rng.uniform(1.0, 2.5))).astype(np.float32)[None, :]
+    y = ((np.arange(rows) - cy) / size).astype(np.float32)[:, None]
+    board *= np.exp(np.float32(-rng.uniform(0.3, 1.2)) * np.exp(-(x * x + y * y) ** 2))
 
 
 def _grain(spec, shape, s, rng):

@@ -59,6 +59,8 @@ class PieceSpec:
     board_seed: int = 1
     frame_width_mm: float = 0.8
     frame_reflectance: float = 0.05
+    frame_gaps: int = 0                    # places where the line is missing or worn
+    soot_spots: int = 0                    # dark stains, some over the frame
     margin_mm: tuple[float, float, float, float] = (9.0, 8.0, 10.0, 9.0)   # left, top, right, bottom
     ground_reflectance: float = 0.20       # inside the frame; near `raw_reflectance`: not engraved
     raw_reflectance: float = 0.52
@@ -98,6 +100,8 @@ class CameraSpec:
     light_azimuth_deg: float = 140.0
     glare: float = 0.0                     # added linear light at the middle of a soft spot
     glare_at: tuple[float, float] = (0.7, 0.3)      # share of width, height
+    shadow: float = 0.0                    # share of light that the phone's shadow takes from a part
+    shadow_deg: float = 60.0               # direction of the shadow's edge
     flicker: float = 0.0                   # peak to peak along sensor rows
     flicker_rows: float = 750.0
     warmth: float = 0.0                    # white balance: positive is warmer

@@ -30,7 +30,8 @@ import real_textures  # noqa: E402  (a module of the tests, which are no package
 __all__ = ["CHANGES", "PAIR_KINDS", "PairCase", "SINGLE_KINDS", "SingleCase", "pair_case", "single_case"]
 
 SINGLE_KINDS = ("stripe", "stripe", "stripe over rings", "stripe on real wood", "weak stripe", "plain",
-                "rings", "crossed", "real wood", "clean", "comb text", "ruler", "rows", "planer", "blocks")
+                "rings", "crossed", "real wood", "clean", "comb text", "ruler", "rows", "planer", "blocks",
+                "stripe, hard photo", "plain, hard photo")
 PAIR_KINDS = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "same board")
 CHANGES = {"removed": 0.0, "reduced": 0.3, "unchanged": 1.0, "worse": 1.5}
 PERIODS_MM = (2.032, 2.0, 3.0, 5.0, 1.016, 0.8, 1.5, 2.54, 3.175)
@@ -71,6 +72,11 @@ def single_case(seed: int, kind: str | None = None, size_px: tuple[int, int] | N
     rng = np.random.default_rng([seed, 101])
     piece, wood = _piece(rng, kind, seed)
     camera = _camera(rng, piece, size_px)
+    if "hard photo" in kind:
+        piece = replace(piece, frame_gaps=int(rng.integers(0, 5)), soot_spots=int(rng.integers(0, 5)))
+        camera = replace(camera, tilt_deg=float(rng.uniform(12, 28)), shadow=float(rng.uniform(0, 0.5)),
+                         shadow_deg=float(rng.uniform(0, 360)), glare=float(rng.uniform(0, 0.5)),
+                         px_per_mm=camera.px_per_mm * 0.72, k1=float(rng.normal(0, 0.01)))
     if kind == "blocks":
         camera = replace(camera, jpeg_quality=int(rng.integers(25, 50)), tilt_deg=float(rng.uniform(0, 2)),
                          turn_deg=float(rng.choice([0, 90, 180])))
@@ -138,7 +144,7 @@ def _piece(rng, kind, seed) -> tuple[PieceSpec, str]:
     """A board of one kind and the name of its wood."""
     stripes, extra, wood = (), {}, "plain"
     artwork = ["frame", "text", "shapes"]
-    if kind.startswith("stripe"):
+    if kind.startswith("stripe"):          # "stripe", "stripe over rings", "stripe on real wood", ...
         stripes = (_stripe(rng, 4.0, 12.0),)
     if kind == "weak stripe":
         stripes = (_stripe(rng, 0.5, 4.0),)
