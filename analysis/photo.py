@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from analysis.decode import MAX_BYTES, MAX_PIXELS, Decoded, decode
 from analysis.errors import PhotoError
 from analysis.icc import profile_curves, read_profile
+from analysis.sharpness import blur_px, half_contrast_period_px
 from analysis.tone import LUMINANCE_RGB, Curves, linear_luminance, linear_to_srgb, luminance_curves
 
 __all__ = ["MAX_BYTES", "MAX_PIXELS", "Photo", "load_photo"]
@@ -30,6 +31,7 @@ FULL_SCALE = 254               # of a preview pixel's mean, 8 bits: all its phot
 NO_PROFILE = ("The file's colour profile cannot be read, so sRGB was assumed; contrasts may be off. "
               "Save the photo as sRGB JPEG.")
 GLARE_FRACTION = 0.02          # of the photo at full scale, worth a warning; common practice, no source
+BLURRED_PERIOD_PX = 12.0       # 1 mm at the 12 px per mm that we ask for
 BLACK, DARK, DIM = 6, 64, 28   # coded values, 8 bits: nothing seen; brightest parts dark; middle dark
 
 
@@ -48,6 +50,7 @@ class Photo:
     clipped: NDArray[np.bool_]         # (h', w') of the preview: any channel at full scale (glare)
     block_px: int                      # compression block: 8 or 16 px for JPEG, 0 where there is none
     bits: int                          # bits per sample in the file
+    blur_px: float | None = None       # s.d. of the blur as a Gaussian; None: too few edges to tell
     warnings: tuple[str, ...] = ()
 
 
@@ -104,12 +107,13 @@ def _loaded(data: bytes, name: str) -> Photo:
     _check_not_blank(levels)
     luminance = _luminance(pixels, curves)
     clipped = cv2.max(cv2.max(*cv2.split(preview)[:2]), preview[..., 2]) >= FULL_SCALE
-    warnings = decoded.warnings + notes + _light_warnings(levels, clipped)
+    blur = blur_px(luminance)
+    warnings = decoded.warnings + notes + _light_warnings(levels, clipped) + _blur_warnings(blur)
     for array in (luminance, preview, clipped):
         array.setflags(write=False)
     return Photo(name=name, luminance=luminance, preview=preview,
                  preview_scale=preview.shape[1] / width, size_px=(width, height), clipped=clipped,
-                 block_px=decoded.block_px, bits=decoded.bits, warnings=warnings)
+                 block_px=decoded.block_px, bits=decoded.bits, blur_px=blur, warnings=warnings)
 
 
 def _read(path: str | PathLike[str]) -> bytes:
@@ -219,3 +223,12 @@ def _light_warnings(levels: NDArray[np.float64], clipped: NDArray[np.bool_]) -> 
         found.append("The photo is dark, so fine contrast drowns in the camera's noise. "
                      "Photograph with more light or a longer exposure.")
     return tuple(found)
+
+
+def _blur_warnings(blur: float | None) -> tuple[str, ...]:
+    """Say which stripes the blur eats."""
+    if blur is None or half_contrast_period_px(blur) <= BLURRED_PERIOD_PX:
+        return ()
+    return (f"The photo is blurred: stripes closer than {half_contrast_period_px(blur):.0f} pixels lose half "
+            "of their contrast or more. Wipe the lens, rest the phone on something, and tap on the piece to "
+            "focus.",)
