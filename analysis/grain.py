@@ -21,7 +21,7 @@ __all__ = ["GrainField", "measure_grain"]
 MAP_MM = 2.0
 BLOCK_MM = 6.0             # cells of the bootstrap: local contrast is alike over this distance
 FINEST_PER_MM = 12.0       # more samples than this show no grain that a phone photo resolves
-SHAPE_PER_MM = 6.0         # sampling at which angles and spacing are measured
+SHAPE_PER_MM = 10.0        # sampling at which angles and spacing are measured
 MOST_SAMPLES = 1.6e6
 RESAMPLES = 300
 SEED = 20                  # of the bootstrap
@@ -157,7 +157,8 @@ def _interval(value, mask, cell, spectrum: AngularSpectrum) -> tuple[float, floa
     if keep.sum() < 4 or whole <= 0:
         return 0.0, float(TO_PERCENT * np.sqrt(max(whole, 0.0)))
     rng = np.random.default_rng(SEED)
-    drawn = rng.multinomial(keep.sum(), np.full(keep.sum(), 1.0 / keep.sum()), size=RESAMPLES)
+    cells = int(keep.sum())
+    drawn = rng.multinomial(cells, np.full(cells, 1.0 / cells), size=RESAMPLES)
     ratio = (drawn @ square) / np.maximum(drawn @ count, 1e-9) / whole
     flat = spectrum.variance - spectrum.oriented_variance + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
     variance = np.maximum(ratio * spectrum.variance - flat, 0.0)

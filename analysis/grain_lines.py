@@ -16,9 +16,11 @@ __all__ = ["ring_spacing", "transects"]
 
 BAND_MM = 0.8              # length along the grain that is averaged: lines bend little over it
 SCALES_PER_OCTAVE = 4
-FINEST_SCALE = 1.0         # samples, s.d. of the smoothing
+FINEST_SCALE = 0.8         # samples, s.d. of the smoothing
 MOST_SCALES = 22
-PLATEAU_SLOPE = 0.62       # |d ln count / d ln scale| below this is a spacing; fibres have about 1
+WIDEST = 40.0              # transect length over the widest smoothing: a spacing is at least three times that
+PLATEAU_SLOPE = 0.5        # |d ln count / d ln scale| below this is a spacing; fibres have 0.7 to 1
+LEAST_PLATEAU = 0.5        # sum of what the slopes of a run stay above that, scales a quarter octave apart
 FEWEST_LINES = 5.0         # a transect
 LEAST_DEPTH = 0.3          # a line's depth against the middle depth of all, or it is a wrinkle
 
@@ -47,12 +49,12 @@ def ring_spacing(value: NDArray[np.float32], mask: NDArray[np.float32], samples_
     if across.shape[0] < 2 or (weight > 0).sum() < 64:
         return None, None, "Too little of the texture is free of artwork to measure the spacing of the grain."
     scales, counts = _counts(across, weight)
-    length = float((weight > 0).sum()) / max((weight > 0).any(axis=1).sum(), 1)
-    best = _plateau(scales, counts)
+    enough = counts >= FEWEST_LINES * (weight > 0).any(axis=1).sum()
+    best = _plateau(scales[enough], counts[enough])
     if best is None:
         return None, None, "The grain has lines of every width and no spacing of its own."
     intervals = _intervals(across, weight, scales[best])
-    if intervals.size < 8 or length / np.mean(intervals) < FEWEST_LINES:
+    if intervals.size < 8:
         return None, None, "Too few grain lines are in view to state their spacing."
     mean, variation = _mean_and_variation(intervals)
     return float(mean / samples_per_mm), float(variation), None
@@ -100,21 +102,31 @@ def _minima(smooth):
 
 def _counts(across, weight):
     """Count the minima at each scale of smoothing."""
-    longest = across.shape[1] / 12.0
+    longest = across.shape[1] / WIDEST
     scales = FINEST_SCALE * 2.0 ** (np.arange(MOST_SCALES) / SCALES_PER_OCTAVE)
     scales = scales[scales < longest]
     return scales, np.array([len(_minima(_smoothed(across, weight, s))[0]) for s in scales], float)
 
 
 def _plateau(scales, counts) -> int | None:
-    """Scale at which the count of lines depends least on the scale; None without a plateau."""
-    if len(scales) < 5:
+    """Scale in the middle of the longest run over which the count hardly falls; None without one."""
+    if len(scales) < 4:
         return None
     log = np.log(np.maximum(counts, 0.5))
     slope = np.full(len(scales), -9.0)
-    slope[2:-2] = (log[4:] - log[:-4]) / (np.log(scales[4:]) - np.log(scales[:-4]))
-    best = int(np.argmax(slope))
-    return best if slope[best] > -PLATEAU_SLOPE else None
+    slope[1:-1] = (log[2:] - log[:-2]) / (np.log(scales[2:]) - np.log(scales[:-2]))
+    slope[0] = (log[1] - log[0]) / np.log(scales[1] / scales[0])
+    over = np.append(np.maximum(slope + PLATEAU_SLOPE, 0.0), 0.0)
+    best, score, run, total = None, LEAST_PLATEAU, [], 0.0
+    for i, value in enumerate(over):
+        if value > 0:
+            run.append(i)
+            total += value
+            continue
+        if total > score:
+            best, score = int(max(run, key=lambda k: slope[k])), total
+        run, total = [], 0.0
+    return best
 
 
 def _intervals(across, weight, scale) -> NDArray[np.float64]:
