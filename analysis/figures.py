@@ -28,8 +28,8 @@ __all__ = ["INK_NODES", "blend", "checker", "colours", "draw_bar", "draw_map", "
            "draw_profile", "draw_spectrum", "ink_map", "map_rgba", "period_range", "picture_rgba", "png",
            "profile_reach", "spectrum_reach"]
 
-# Evenly spaced in CAM16-UCS (Li et al., Color Res. Appl. 42 (2017) 703), J' from 97.5 to 17: step within 8 %,
-# lightness never rises. tests/test_figures.py computes both from these values.
+# Evenly spaced in CAM16-UCS (Li et al., Color Res. Appl. 42 (2017) 703): J' from 97.5 down to 17, steps
+# within 12 %. tests/test_figures.py computes both from these values.
 INK_NODES = ("#fbf6ec", "#e9ebd0", "#d2ddb8", "#b9cea7", "#a0bf9d", "#89b197", "#75a393", "#649591",
              "#578890", "#4c7c90", "#417090", "#386390", "#30548f", "#2b438a", "#273379", "#24275e",
              "#1f2042")
@@ -192,8 +192,8 @@ def draw_profile(ax: Axes, view: View, *, reach: float | None = None) -> None:
 
 def profile_reach(photos: tuple[View, ...]) -> float:
     """Half height, %, that holds the profiles of all photos."""
-    ends = [float(np.percentile(np.abs(v.profile_percent), 99.5)) for v in photos if len(v.profile_percent)]
-    return 1.25 * max([0.5, *ends])
+    known = [v.profile_percent[np.isfinite(v.profile_percent)] for v in photos]
+    return 1.25 * max([0.5, *(float(np.percentile(np.abs(values), 99.5)) for values in known if values.size)])
 
 
 def draw_spectrum(ax: Axes, view: View, stripes: list[dict[str, Any]], *, expected: tuple[Any, ...] = (),
@@ -242,8 +242,9 @@ def spectrum_reach(photos: tuple[View, ...], stripes: list[list[dict[str, Any]]]
     for view, found in zip(photos, stripes, strict=True):
         low, high = period_range((view,))
         seen = (view.spectrum_period >= low) & (view.spectrum_period <= high)
+        needed = view.threshold_percent[seen & np.isfinite(view.threshold_percent)]
         tops += [float(view.spectrum_percent[seen].max())] if seen.any() else []
-        tops += [float(np.median(view.threshold_percent[seen]))] if seen.any() else []
+        tops += [float(np.median(needed))] if needed.size else []
         tops += [stripe["contrast_percent"] or 0.0 for stripe in found]
     return 1.18 * max(tops)
 
@@ -282,7 +283,7 @@ def _mpl(extent) -> tuple[float, float, float, float]:
 def _piece_axes(ax: Axes, view: View, frame) -> None:
     ax.set(xlim=(frame[0], frame[1]), ylim=(frame[3], frame[2]))
     ax.tick_params(length=2, pad=1.5)
-    ax.locator_params(nbins=5)
+    ax.locator_params(nbins=4)
     for side in ax.spines.values():
         side.set(linewidth=0.5, color=SOFT)
 

@@ -22,6 +22,7 @@ LEADING = 1.32                             # line distance / text size; common p
 MISSING = "\N{WHITE SQUARE}"
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 FAMILY = "DejaVu Sans"
+TURNERS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"    # would turn a name's ending round
 UNITS = ("%", "mm", "px", "deg", "px/mm")
 LONGEST_TEXT = 5000                        # letters read of any one text
 
@@ -76,7 +77,7 @@ def printable(text: Any) -> str:
         kind = unicodedata.category(letter)
         if kind in ("Zs", "Zl", "Zp") or letter in "\t\r\n\v\f":
             out.append(" ")
-        elif kind in ("Cf", "Mn") and not _glyph(letter):
+        elif letter in TURNERS or kind in ("Cf", "Mn") and not _glyph(letter):
             continue
         elif kind in ("Cc", "Cs", "Co", "Cn") or not _glyph(letter):
             out.append(MISSING)

@@ -223,7 +223,7 @@ def _pictures(page: Page, views: Views, box) -> float:
     """Draw a row for each photo: picture, stripe map, grain map; one colour bar. Returns the height used."""
     from matplotlib.ticker import MaxNLocator
     x, y, width, height = box
-    head, ticks, side, bar, gap = 4.6, 4.4, 10.5, 13.0, 3.5
+    head, ticks, side, bar, gap = 4.6, 5.2, 10.5, 13.0, 3.5
     cell_w = (width - side - bar - 2 * gap) / 3
     cell_h = (height - head - ticks * len(views.photos)) / len(views.photos)
     headings = (f"Piece, rectified ({views.photos[0].unit})", "Stripe contrast", "Grain contrast")

@@ -138,7 +138,8 @@ def _pictures(views: Views) -> str:
             shown.append(_figure(data, f"{view.name}: {words_}", view, "map"))
     stops = ", ".join(figures.INK_NODES)
     bar = (f"<div class=\"bar\" style=\"background: linear-gradient(90deg, {stops})\"></div>"
-           f"<div class=\"ends\"><span>0 %</span><span>contrast, one scale for all maps; hatched: no data</span>"
+           "<div class=\"ends\"><span>0 %</span><span>contrast, one scale for all maps; hatched: no data"
+           "</span>"
            f"<span>{views.map_top_percent:g} %</span></div>")
     return f"<h2>Pictures and maps</h2><div class=\"pictures\">{''.join(shown)}</div>{bar}"
 

@@ -202,6 +202,8 @@ def _profile(stripes):
     """Profile and fit at no more points than can be drawn, as means of equal runs."""
     x, y, fit = (np.asarray(a, np.float32) for a in (stripes.profile_x_mm, stripes.profile_percent,
                                                       stripes.stripe_profile_percent))
+    if not len(x):
+        return tuple(_frozen(np.array(a, np.float32)) for a in ((0.0, 1.0), (0.0, 0.0), (0.0, 0.0)))
     run = max(1, -(-len(x) // (3 * MOST_POINTS)))
     whole = len(x) // run * run
     return tuple(_frozen(a[:whole].reshape(-1, run).mean(axis=1)) for a in (x, y, fit))
@@ -211,6 +213,8 @@ def _spectrum(stripes):
     """Spectrum over period, with the highest of every group of lines kept, so that no peak is lost."""
     frequency = np.asarray(stripes.frequency_per_mm, np.float64)
     good = (frequency > 0) & np.isfinite(stripes.contrast_spectrum_percent)
+    if not good.any():                     # nothing was searched: an empty axis, not a fault
+        return tuple(_frozen(np.array(a, np.float32)) for a in ((1.0, 10.0), (0.0, 0.0), (np.nan, np.nan)))
     f, c, t = (np.asarray(a)[good] for a in (frequency, stripes.contrast_spectrum_percent,
                                              stripes.threshold_percent))
     if len(f) > MOST_POINTS:
