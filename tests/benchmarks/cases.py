@@ -32,7 +32,8 @@ __all__ = ["CHANGES", "PAIR_KINDS", "PairCase", "SINGLE_KINDS", "SingleCase", "p
 SINGLE_KINDS = ("stripe", "stripe", "stripe over rings", "stripe on real wood", "weak stripe", "plain",
                 "rings", "crossed", "real wood", "clean", "comb text", "ruler", "rows", "planer", "blocks",
                 "stripe, hard photo", "plain, hard photo")
-PAIR_KINDS = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "same board")
+PAIR_KINDS = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "same board",
+              "no frame")
 CHANGES = {"removed": 0.0, "reduced": 0.3, "unchanged": 1.0, "worse": 1.5}
 PERIODS_MM = (2.032, 2.0, 3.0, 5.0, 1.016, 0.8, 1.5, 2.54, 3.175)
 FRAMES_MM = ((80.0, 60.0), (100.0, 70.0), (120.0, 50.0), (90.0, 60.0))
@@ -90,6 +91,8 @@ def pair_case(seed: int, kind: str | None = None, size_px: tuple[int, int] | Non
     quiet = kind == "nothing to compare" or (kind == "same board" and rng.random() < 0.3)
     piece, wood = _piece(rng, str(rng.choice(["plain", "rings", "crossed", "real wood"])), seed)
     stripe = None if quiet else _stripe(rng, 3.5, 12.0)
+    if kind == "no frame":                 # a line of text more, for the frame that is not there
+        piece = replace(piece, artwork=("text", "shapes", "steps"))
     other = piece if kind == "same board" else replace(
         piece, board_seed=int(rng.integers(1 << 30)),
         margin_mm=tuple(float(m) for m in rng.uniform(5, 14, 4)),
@@ -103,7 +106,8 @@ def pair_case(seed: int, kind: str | None = None, size_px: tuple[int, int] | Non
     elif kind == "same board":
         second, ratio, change = first, 1.0, "unchanged"
     else:
-        ratio, change = CHANGES[kind], kind
+        change = "reduced" if kind == "no frame" else kind
+        ratio = CHANGES[change]
         # The same machine lays the stripe at nearly the same place again.
         again = replace(stripe, contrast_percent=stripe.contrast_percent * ratio,
                         phase_rad=stripe.phase_rad + float(rng.normal(0, 0.1)))
@@ -112,7 +116,9 @@ def pair_case(seed: int, kind: str | None = None, size_px: tuple[int, int] | Non
     for k, (board, stripes) in enumerate(((piece, first), (other, second))):
         board = replace(board, stripes=stripes)
         camera = _camera(rng, board, size_px)
-        if board.width_mm > board.height_mm and k == 1 and rng.random() < 0.1:
+        if kind == "no frame":
+            camera = replace(camera, tilt_deg=float(rng.uniform(0, 5)), turn_deg=float(rng.normal(0, 6)))
+        elif k == 1 and rng.random() < 0.1:
             camera = replace(camera, turn_deg=camera.turn_deg + 180.0)
         wood_seed = seed if kind == "same board" else seed + 7919 * k
         shots.append(_shoot(seed + k, kind, board, camera, wood, wood_seed))
