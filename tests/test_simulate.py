@@ -353,3 +353,16 @@ def test_stripe_laid_on_a_real_texture_is_exactly_its_modulation():
     z = projected(ratio.astype(float), x, y, BELT)
     assert 200 * abs(z) == pytest.approx(5.0, rel=2e-3)
     assert np.angle(z) == pytest.approx(0.7, abs=2e-3)
+
+
+def test_bayer_sensor_keeps_colour_and_quiets_nothing_but_the_finest_detail():
+    """Mean colours agree with the full-colour photo; noise between neighbours becomes correlated."""
+    piece, camera = replace(PLAIN, ground_reflectance=0.4), replace(STILL, full_well_electrons=1000.0)
+    full, mosaic = (photograph(piece, replace(camera, bayer=b), 1).srgb[600:900, 800:1200].astype(float)
+                    for b in (False, True))
+    assert np.abs(full.mean((0, 1)) - mosaic.mean((0, 1))).max() < 0.3      # codes
+
+    def neighbours(channel):
+        return np.corrcoef(channel[:, 1:].ravel(), channel[:, :-1].ravel())[0, 1]
+
+    assert abs(neighbours(full[..., 0])) < 0.05 and neighbours(mosaic[..., 0]) > 0.4

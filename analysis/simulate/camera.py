@@ -273,12 +273,24 @@ def _glare(camera):
 
 
 def _expose(colour, camera, rng):
-    """Shot and read noise in electrons, then the phone's sharpening."""
+    """Shot and read noise in electrons, then the phone's colour interpolation and sharpening."""
     if camera.full_well_electrons > 0:
         well = np.float32(camera.full_well_electrons)
         spread = np.sqrt(np.maximum(colour, 0) / well + np.float32((camera.read_electrons / well) ** 2))
         spread *= rng.standard_normal(colour.shape, dtype=np.float32)
         colour = colour + spread
+    if camera.bayer:
+        colour = _demosaiced(colour)
     if camera.sharpen > 0:
         colour = colour + np.float32(camera.sharpen) * (colour - cv2.GaussianBlur(colour, (0, 0), 1.2))
     return colour
+
+
+def _demosaiced(colour):
+    """Keep one colour a pixel as a Bayer sensor does, and fill in the others bilinearly."""
+    raw = colour[..., 1].copy()
+    raw[0::2, 0::2] = colour[0::2, 0::2, 0]
+    raw[1::2, 1::2] = colour[1::2, 1::2, 2]
+    coded = np.clip(raw * np.float32(32768), 0, 65535).astype(np.uint16)
+    # OpenCV names a pattern by its second row, second and third column: red at (0, 0) is "BG".
+    return cv2.demosaicing(coded, cv2.COLOR_BayerBG2RGB).astype(np.float32) * np.float32(1 / 32768)

@@ -131,7 +131,7 @@ def random_camera(rng: np.random.Generator, piece: PieceSpec,
                       flicker_rows=_between(rng, 200, 900), warmth=float(rng.normal(0, 0.06)),
                       bench=str(rng.choice(["dark", "bright", "wood", "mat"])),
                       clutter_seed=int(rng.integers(1 << 30)) if rng.random() < 0.85 else None,
-                      jpeg_quality=int(rng.integers(75, 97)))
+                      jpeg_quality=int(rng.integers(75, 97)), bayer=bool(rng.random() < 0.5))
 
 
 def random_case(seed: int, kind: str = "grain", size_px: tuple[int, int] = (2000, 1500)) -> Shot:

@@ -94,6 +94,7 @@ class CameraSpec:
     exposure: float = 1.3                  # linear value of a white board at full light
     full_well_electrons: float = 5000.0    # at linear value 1; 0: no noise
     read_electrons: float = 4.0
+    bayer: bool = False                    # one colour a pixel, the others interpolated
     sharpen: float = 0.0                   # unsharp amount of the phone's processing
     vignetting: float = 0.25               # loss of light at the corners
     light_gradient: float = 0.3            # relative, over the picture's width
