@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.machine import NOT_LISTED, Machine, expected_periods
+from analysis.machine import NOT_LISTED, NOT_LISTED_PRIOR, Machine, expected_periods
 
 __all__ = ["EXPLANATIONS", "Evidence", "explanation_odds", "gather_evidence"]
 
@@ -91,10 +91,13 @@ def explanation_odds(evidence: Evidence, machine: Machine | None = None) -> dict
     """
     regular = min(max(evidence.probability_regular, 1 - CERTAIN), CERTAIN)
     geometry = _geometry_share(evidence, machine)
-    machine_share = 1 - SURFACE_SHARE - CAMERA_SHARE
+    # marks of a planer or the camera meet a listed period only by chance, as a part that is not listed does
+    chance = min(_not_listed(evidence) / NOT_LISTED_PRIOR, 1.0)
+    surface, camera = SURFACE_SHARE * chance, CAMERA_SHARE * chance
+    machine_share = 1 - surface - camera
     weights = {"geometry": regular * machine_share * geometry,
                "time": regular * machine_share * (1 - geometry),
-               "surface": regular * SURFACE_SHARE, "camera": regular * CAMERA_SHARE}
+               "surface": regular * surface, "camera": regular * camera}
     rest = 1 - regular
     if evidence.camera:
         weights["camera"] += rest * CAMERA_BLAMED
@@ -122,10 +125,15 @@ def _geometry_share(evidence: Evidence, machine: Machine | None) -> float:
         kind = kinds.get(source["part"])
         if kind is not None:
             mass[kind] += source["probability"]
-    none = next((s["probability"] for s in evidence.sources if s["part"] == NOT_LISTED), 0.0)
+    none = _not_listed(evidence)
     share = mass["geometry"] + none * GEOMETRY_SHARE
     total = mass["geometry"] + mass["time"] + none
-    return min(max(share / total, 0.02), 0.98) if total > 0 else GEOMETRY_SHARE
+    return min(max(share / total, 1 - CERTAIN), CERTAIN) if total > 0 else GEOMETRY_SHARE
+
+
+def _not_listed(evidence: Evidence) -> float:
+    """Probability that no listed part made the line; the prior where there is no machine file."""
+    return next((s["probability"] for s in evidence.sources if s["part"] == NOT_LISTED), NOT_LISTED_PRIOR)
 
 
 def _of_judgement(judged: Any, phase_locked: bool | None) -> Evidence:

@@ -78,9 +78,20 @@ def next_step_sentence(tests: tuple[NextTest, ...]) -> str:
     free = [t for t in tests if not t.engraves and t.information_bits >= FREE_SHARE * best.information_bits]
     best = free[0] if free else best
     if best.information_bits < LEAST_BITS:
+        return _settled(tests[0])
+    likely = sorted(best.outcomes, key=lambda o: -o.probability)
+    other = [o for o in likely[1:] if o.odds[0][0] != likely[0].odds[0][0]] or likely[1:]
+    return " ".join([best.words, *(f"If {o.words}: {o.meaning}." for o in (likely[0], other[0]))])
+
+
+def _settled(test: NextTest) -> str:
+    """Say what to do where the cause is as good as known; odds before a test are the mean of those after."""
+    odds = {name: sum(o.probability * dict(o.odds)[name] for o in test.outcomes) for name in EXPLANATIONS}
+    likeliest = max(odds, key=odds.get)
+    if likeliest not in ("geometry", "time"):
         return "No test would tell much more: keep this photo for the record."
-    likely = sorted(best.outcomes, key=lambda o: -o.probability)[:2]
-    return " ".join([best.words, *(f"If {o.words}: {o.meaning}." for o in likely)])
+    return (f"The cause is as good as settled: {EXPLANATIONS[likeliest]}, {_percent(odds[likeliest])}. Work "
+            "on that part of the drive, engrave the same piece again and compare the two photos.")
 
 
 def information_bits(prior: NDArray[np.float64], likelihood: NDArray[np.float64]) -> float:

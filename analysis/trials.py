@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from scipy.stats import ncx2, norm
+from scipy.special import chndtr, ndtr  # scipy.stats takes a quarter of a second to load
 
 from analysis.evidence import GRAIN_SEEN_PERCENT, Evidence
 from analysis.machine import Machine
@@ -58,7 +58,7 @@ def detection_power(contrast_percent: float, limit_percent: float) -> float:
     if contrast_percent > 20 * limit_percent:
         return 1.0
     noncentrality = NONCENTRALITY * (contrast_percent / limit_percent) ** 2
-    return float(ncx2.sf(CRITICAL, 2, max(noncentrality, 1e-12)))
+    return float(1.0 - chndtr(CRITICAL, 2, noncentrality))
 
 
 def exponent_outcomes(true_exponent: float, period_sd_fraction: float,
@@ -76,7 +76,7 @@ def exponent_outcomes(true_exponent: float, period_sd_fraction: float,
     def inside(low: float, high: float) -> float:
         if high <= low:
             return 0.0
-        return float(norm.cdf((high - true_exponent) / sd) - norm.cdf((low - true_exponent) / sd))
+        return float(ndtr((high - true_exponent) / sd) - ndtr((low - true_exponent) / sd))
 
     geometry = inside(-half, min(half, 1 - half))
     time = inside(max(1 - half, half), 1 + half)
@@ -181,7 +181,7 @@ def _moved(evidence: Evidence, machine: Machine | None) -> Chances:
     homing = 2 * math.pi * HOMING_MM / (evidence.period_mm or 2.0)
     sd = math.hypot(math.sqrt(2) * evidence.phase_sd_rad, homing)
     window = min(max(2 * sd, 0.6), math.pi / 2)
-    hit, chance = float(2 * norm.cdf(window / sd) - 1), window / math.pi
+    hit, chance = float(2 * ndtr(window / sd) - 1), window / math.pi
     found = _found(evidence)
 
     def placed(seen: float, moved: float = chance, stayed: float = chance) -> list[float]:

@@ -40,7 +40,7 @@ def write_and_kill(path: Path, name: str, alive_s: float) -> dict[int, str]:
 
 
 def check_all_kept(path: Path, confirmed: dict[int, str]) -> int:
-    """Assert that the file is sound, each confirmed entry whole and none half written; returns their number."""
+    """Assert that the file is sound, each confirmed entry whole, none half written; returns their number."""
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []

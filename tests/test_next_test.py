@@ -156,6 +156,17 @@ def test_camera_suspicion_asks_for_another_photo_first():
     assert next_step_sentence(rank_next_tests(doubtful)).startswith("Photograph the same piece again")
 
 
+def test_settled_part_asks_for_a_repair_and_a_comparison():
+    """A listed period met to a thousandth: neither planer marks nor the camera do that but by chance."""
+    machine = load_preset("belt_mxl")
+    named = name_sources(2.032, 0.002, machine)
+    sure = dataclasses.replace(STRIPED, probability_regular=0.9999, sources=named)
+    odds = explanation_odds(sure, machine)
+    assert odds["geometry"] > 0.97
+    assert odds["surface"] < 0.01
+    assert next_step_sentence(rank_next_tests(sure, machine)).startswith("The cause is as good as settled")
+
+
 def test_clean_piece_needs_no_test():
     """Little is left to learn."""
     assert next_step_sentence(rank_next_tests(CLEAN)).startswith("No test")
