@@ -16,7 +16,8 @@ import numpy as np
 from analysis.line import Line
 from analysis.plane import Plane
 
-__all__ = ["TERMS", "Term", "line_terms", "line_probability", "search_false_alarm", "term_weights"]
+__all__ = ["TERMS", "Term", "line_terms", "directed_false_alarm", "line_probability", "search_false_alarm",
+           "term_weights"]
 
 TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "one_phase_across", "one_phase_along", "coverage",
          "periods", "square", "steady", "surroundings")
@@ -47,6 +48,30 @@ def search_false_alarm(line: Line, plane: Plane, *, lowest_per_mm: float, steepe
     fx = plane.fx_per_mm[plane.fx_per_mm >= lowest_per_mm]
     across = 1.0 + 2.0 * fx * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm
     places = 2.0 * np.sum(across) * (fx[1] - fx[0]) / plane.cell_x_per_mm if fx.size > 1 else 1.0
+    return _false_alarm(line, places)
+
+
+def directed_false_alarm(line: Line, plane: Plane, *, listed_mm: tuple[tuple[float, float], ...],
+                         steepest_deg: float) -> float:
+    """The same for a search near a few listed periods alone; 1 where the line is near none of them.
+
+    Parameters
+    ----------
+    listed_mm : tuple of (period_mm, sd_mm)
+        Expected periods; a line counts as near within two s.d. and half a resolution cell.
+    """
+    places, near = 0.0, False
+    for period, sd in listed_mm:
+        f = 1.0 / period
+        reach = 2.0 * sd * f ** 2 + 0.5 * plane.cell_x_per_mm
+        near |= abs(line.fx_per_mm - f) <= reach
+        places += 2.0 * (1.0 + 2.0 * reach / plane.cell_x_per_mm) * (
+            1.0 + 2.0 * f * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm)
+    return _false_alarm(line, places) if near else 1.0
+
+
+def _false_alarm(line, places) -> float:
+    """False-alarm probability over a number of independent places."""
     log_single = -line.noise_count * np.log1p(line.snr / line.noise_count)
     return float(-np.expm1(-places * np.exp(log_single)))
 

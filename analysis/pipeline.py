@@ -14,7 +14,7 @@ from analysis.decide import Decision, decide
 from analysis.errors import PhotoError
 from analysis.flatten import Texture, flatten
 from analysis.grain import GrainField, measure_grain
-from analysis.machine import Machine, name_sources
+from analysis.machine import Machine, expected_periods, name_sources
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo, load_photo
 from analysis.rectify import Piece, rectify, rectify_through
@@ -29,6 +29,7 @@ Progress = Callable[[float, str], None]    # (fraction 0 to 1, words)
 Source = bytes | str | PathLike[str]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
+SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
 
 
@@ -176,7 +177,8 @@ def _region(piece, first, settings, alignment):
 def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region) -> Judgement:
     """All steps after the piece, for one photo."""
     texture = flatten(piece, region_mm=region)
-    field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm)
+    field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm,
+                         listed_mm=_listed(machine, piece))
     grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
     camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
@@ -193,6 +195,14 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region) -
     if camera is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:
+    """Periods of the machine's parts with their s.d., the photo's scale error included."""
+    if machine is None or not piece.scale_known:
+        return ()
+    return tuple((e.period_mm, float(np.hypot(e.sd_mm, e.period_mm * piece.scale_sd_fraction)))
+                 for e in expected_periods(machine) if e.along == "scan" and SHORTEST_LISTED_MM <= e.period_mm)
 
 
 def _sampling_warnings(piece: Piece, settings: Settings) -> tuple[str, ...]:
