@@ -27,7 +27,6 @@ RESAMPLES = 300
 SEED = 20                  # of the bootstrap
 TO_PERCENT = 200.0 * np.sqrt(2.0)      # rms of log reflectance to peak to peak of the cosine with that rms
 LEAST_PERCENT = 0.3        # below this a phone's processing shapes the texture; common practice, no source
-LEAST_SHARE = 0.15         # oriented share of the variance (noise included) under which no angle is stated
 EVEN_SPACING = 0.06        # growth rings are never this even: planer or sanding marks, or a drive
 
 
@@ -96,8 +95,7 @@ def measure_grain(texture: Texture, *, stripe_model: NDArray[np.float32] | None 
     most = min(FINEST_PER_MM / unit, np.sqrt(MOST_SAMPLES / mask.size) * s)
     value, mask, s = _shrunk(value * mask, mask, s, most)
     spectrum = angular_spectrum(value, mask, s)
-    variance, share = spectrum.oriented_variance, spectrum.oriented_variance / max(spectrum.variance, 1e-30)
-    contrast = TO_PERCENT * np.sqrt(variance)
+    contrast = TO_PERCENT * np.sqrt(spectrum.oriented_variance)
     interval = _interval(value, mask, max(2, round(BLOCK_MM * unit * s)), spectrum)
     map_percent = _contrast_map(value, mask, step * s, spectrum)
     value, mask, s = _shrunk(value, mask, s, SHAPE_PER_MM / unit)
@@ -105,7 +103,7 @@ def measure_grain(texture: Texture, *, stripe_model: NDArray[np.float32] | None 
     found = directions(spectrum)
     notes: list[str] = []
     angle = spread = spacing = variation = None
-    if not found or share < LEAST_SHARE or contrast < LEAST_PERCENT or interval[0] <= 0:
+    if not found or contrast < LEAST_PERCENT or interval[0] <= 0:
         found = ()
         notes.append("The grain is too faint, or has no direction, so neither its angle nor its spacing "
                      "is stated.")
@@ -160,8 +158,8 @@ def _interval(value, mask, cell, spectrum: AngularSpectrum) -> tuple[float, floa
     cells = int(keep.sum())
     drawn = rng.multinomial(cells, np.full(cells, 1.0 / cells), size=RESAMPLES)
     ratio = (drawn @ square) / np.maximum(drawn @ count, 1e-9) / whole
-    flat = spectrum.variance - spectrum.oriented_variance + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
-    variance = np.maximum(ratio * spectrum.variance - flat, 0.0)
+    noise = spectrum.noise.sum() + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
+    variance = np.maximum(ratio * spectrum.variance - noise, 0.0) * spectrum.oriented_share
     low, high = TO_PERCENT * np.sqrt(np.percentile(variance, [2.5, 97.5]))
     middle = TO_PERCENT * np.sqrt(spectrum.oriented_variance)
     return float(min(low, middle)), float(max(high, middle))
@@ -171,11 +169,11 @@ def _contrast_map(value, mask, cell, spectrum: AngularSpectrum) -> NDArray[np.fl
     """Local contrast of the oriented texture, smoothed over about three cells; NaN where no data."""
     count, square = _block_sums(mask, cell), _block_sums(value * value, cell)
     whole = square.sum() / max(count.sum(), 1e-9)
-    # The part without direction is taken to be even over the piece: camera noise is.
-    flat = whole * (1.0 - spectrum.oriented_variance / max(spectrum.variance, 1e-30))
+    # Camera noise is the same all over the piece; what else has no direction goes with the grain.
+    noise = whole * spectrum.noise.sum() / max(spectrum.variance, 1e-30)
     smooth_count = cv2.GaussianBlur(count, (0, 0), 1.0)
-    variance = cv2.GaussianBlur(square, (0, 0), 1.0) / np.maximum(smooth_count, 1e-6) - np.float32(flat)
-    percent = TO_PERCENT * np.sqrt(np.maximum(variance, 0.0))
+    variance = cv2.GaussianBlur(square, (0, 0), 1.0) / np.maximum(smooth_count, 1e-6) - np.float32(noise)
+    percent = TO_PERCENT * np.sqrt(np.maximum(variance, 0.0) * spectrum.oriented_share)
     return np.where(count > 0.15 * cell * cell, percent, np.nan).astype(np.float32)
 
 

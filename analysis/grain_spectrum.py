@@ -27,6 +27,9 @@ LOWEST_CELLS = 1.25        # resolution cells from zero: slower changes are ligh
 DIRECTION_CELLS = 5.0      # and from here on it tells the angle well enough for a peak
 TAPER = 0.2                # share of the size in the window's cosine ends
 LEAST_SHARE = 0.12         # a second direction counts from this share of the oriented energy
+LEAST_SIGMA = 6.0          # of the doubt about what has no direction; noise alone reaches 3, blotches 5
+NEAR_DEG = 12.5            # the two strongest directions must hold, within this,
+LEAST_NEAR = 0.5           # this much of what rises above the rest; without direction 0.28 lies there
 APART_DEG = 20.0           # directions nearer than this are one direction that bends
 
 
@@ -58,6 +61,11 @@ class AngularSpectrum:
         excess = np.maximum(self.total.sum(axis=1) - self.noise, 1e-30)
         above = np.clip((self.total - self.isotropic).sum(axis=1), 0.0, excess)
         return float((above * (2.0 - above / excess)).sum())
+
+    @property
+    def oriented_share(self) -> float:
+        """Share of the variance above the white noise that has a direction."""
+        return min(self.oriented_variance / max(self.variance - float(self.noise.sum()), 1e-30), 1.0)
 
 
 def angular_spectrum(value: NDArray[np.float32], mask: NDArray[np.float32],
@@ -108,11 +116,8 @@ def angular_spectrum(value: NDArray[np.float32], mask: NDArray[np.float32],
 
 def directions(spectrum: AngularSpectrum) -> tuple[tuple[float, float], ...]:
     """Line angles of the peaks of oriented energy with their shares, strongest first."""
-    fine = spectrum.cells >= DIRECTION_CELLS
-    if not fine.any():
-        return ()
-    excess = np.maximum((spectrum.total - spectrum.isotropic)[fine].sum(axis=0), 0.0)
-    if excess.sum() <= 0:
+    excess = _excess(spectrum)
+    if not excess.sum() > LEAST_SIGMA * spectrum.isotropic_sd:
         return ()
     smooth = gaussian_filter1d(excess, 2.0, mode="wrap")
     apart = round(APART_DEG / 180 * ANGLE_BINS)
@@ -132,7 +137,17 @@ def directions(spectrum: AngularSpectrum) -> tuple[tuple[float, float], ...]:
                      smooth[(peak - np.arange(0, apart + 1)) % ANGLE_BINS].min())
         if share >= LEAST_SHARE and smooth[peak] > 1.5 * trough:
             found.append((_refined(excess, peak), share))
-    return tuple(sorted(found, key=lambda pair: -pair[1]))
+    found.sort(key=lambda pair: -pair[1])
+    away = np.full(ANGLE_BINS, 180.0)
+    for angle, _ in found[:2]:
+        away = np.minimum(away, np.abs(line_angle_deg(spectrum.angle_deg - angle)))
+    return tuple(found) if excess[away <= NEAR_DEG].sum() >= LEAST_NEAR * excess.sum() else ()
+
+
+def _excess(spectrum):
+    """Oriented variance by angle, radii that tell the angle only."""
+    fine = spectrum.cells >= DIRECTION_CELLS
+    return np.maximum((spectrum.total - spectrum.isotropic)[fine].sum(axis=0), 0.0)
 
 
 def edge_taper(mask: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
@@ -157,7 +172,7 @@ def _cosine_ends(n):
 
 def _angles():
     """Centres of the angle bins."""
-    return line_angle_deg((np.arange(ANGLE_BINS) + 0.5) * 180.0 / ANGLE_BINS)
+    return line_angle_deg(np.arange(ANGLE_BINS) * 180.0 / ANGLE_BINS)
 
 
 def _polar_bins(shape, samples_per_mm):
@@ -173,7 +188,7 @@ def _polar_bins(shape, samples_per_mm):
     radius_bin = np.clip(np.floor(octave), -1, bins).astype(np.int32)
     radius_bin[radius_bin < 0] = bins
     turn = np.mod(np.arctan2(fx, fy) * np.float32(1 / np.pi), np.float32(1))
-    angle_bin = np.minimum((turn * ANGLE_BINS).astype(np.int32), ANGLE_BINS - 1)
+    angle_bin = np.mod((turn * ANGLE_BINS + np.float32(0.5)).astype(np.int32), ANGLE_BINS)
     frequency = lowest * 2 ** ((np.arange(bins) + 0.5) / PER_OCTAVE)
     return radius_bin, angle_bin, frequency, frequency / cell
 
@@ -206,4 +221,4 @@ def _refined(excess, peak) -> float:
     values = excess[(peak + near) % ANGLE_BINS]
     values = np.maximum(values - values.min(), 0.0)
     shift = float((values * near).sum() / max(values.sum(), 1e-30))
-    return float(line_angle_deg((peak + 0.5 + shift) * 180.0 / ANGLE_BINS))
+    return float(line_angle_deg((peak + shift) * 180.0 / ANGLE_BINS))
