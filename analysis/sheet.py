@@ -223,7 +223,7 @@ def _pictures(page: Page, views: Views, box) -> float:
     """Draw a row for each photo: picture, stripe map, grain map; one colour bar. Returns the height used."""
     from matplotlib.ticker import MaxNLocator
     x, y, width, height = box
-    head, ticks, side, bar, gap = 4.6, 5.2, 10.5, 13.0, 3.5
+    head, ticks, side, bar, gap = 4.6, 5.2, 12.0, 13.0, 3.5
     cell_w = (width - side - bar - 2 * gap) / 3
     cell_h = (height - head - ticks * len(views.photos)) / len(views.photos)
     headings = (f"Piece, rectified ({views.photos[0].unit})", "Stripe contrast", "Grain contrast")
@@ -258,7 +258,7 @@ def _fitted(frame: Extent, width: float, height: float) -> tuple[float, float]:
 def _charts(page: Page, report, views: Views, expected, box) -> None:
     """Profile and spectrum of each photo, side by side for a pair, under one another for one photo."""
     x, y, width, height = box
-    side, gap, head, foot = 10.5, 12.0, 4.2, 7.6
+    side, gap, head, foot = 12.0, 12.0, 4.2, 7.6
     photos = [photo for _, photo in words.photos(report)]
     unit = views.photos[0].unit
     reach = figures.profile_reach(views.photos)

@@ -60,7 +60,7 @@ def sheet_html(report: dict[str, Any], views: Views, *, title: str | None, notes
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">",
         f"<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">",
         "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">",
-        f"<title>{_safe(heading)}</title>\n<style>{STYLE}</style>\n</head>\n<body>",
+        f"<title>{_text(heading)}</title>\n<style>{STYLE}</style>\n</head>\n<body>",
         f"<header><h1>{_safe(heading)}</h1><span class=\"soft small\">{_safe(program(report))}, "
         f"{date_words(made)}</span></header>",
         f"<p class=\"answer\">{_safe(words.answer(report))}</p>", _cards(report), _next(report),
@@ -75,10 +75,15 @@ def sheet_html(report: dict[str, Any], views: Views, *, title: str | None, notes
 
 
 def _safe(text: Any) -> str:
+    """Text set apart, so that letters that run to the left turn nothing around them."""
+    return f"<bdi>{_text(text)}</bdi>"
+
+
+def _text(text: Any) -> str:
     """Text that cannot become markup; control letters, which HTML forbids, become boxes; units stay put."""
     shown = "".join(c if c in "\n\t" or c.isprintable() or unicodedata.category(c) == "Cf" else MISSING
                     for c in str(text))
-    return f"<bdi>{re.sub(' (?=(%|mm|px|±) ?)', NO_BREAK, escape(shown))}</bdi>"
+    return re.sub(" (?=(%|mm|px|±) ?)", NO_BREAK, escape(shown))
 
 
 def _cards(report) -> str:
