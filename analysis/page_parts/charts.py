@@ -1,0 +1,183 @@
+"""Charts of a result: profiles, spectra, contrast along the scan axis, misfits, and the logbook over time.
+
+Colours differ in lightness and in line style too, so that a chart reads in
+grey print and to colour-blind eyes.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from analysis.figures import period_range, profile_reach, spectrum_reach
+from analysis.formats import significant
+from analysis.views import View, Views
+from analysis.words import period, photos
+
+__all__ = ["along_axis", "history", "misfits", "profiles", "spectra"]
+
+HEIGHT = 170               # px of one chart
+MISFIT_SHARE = 0.05        # of the piece: length of a typical arrow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Palette:
+    """Colours of the charts."""
+
+    ink: str               # what was measured
+    soft: str              # measured spectrum
+    found: str             # what was found
+    limit: str             # threshold, machine
+
+
+LIGHT = Palette(ink="#1d2433", soft="#77808f", found="#b8400a", limit="#1f5f8b")
+DARK = Palette(ink="#ece8de", soft="#9aa3b0", found="#ff9d5c", limit="#7cc0ee")
+
+
+def profiles(views: Views, *, dark: bool = False) -> alt.Chart:
+    """Profile along the scan axis of each photo with the found stripes over it; one scale, zoomed together."""
+    ink = DARK if dark else LIGHT
+    reach = profile_reach(views.photos)
+    zoom = alt.selection_interval(bind="scales", encodings=["x"])
+    rows = []
+    for view in views.photos:
+        frame = pd.DataFrame({"x": view.profile_x, "measured": view.profile_percent, "found": view.fitted_percent})
+        x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(nice=False))
+        y = {"scale": alt.Scale(domain=[-reach, reach], clamp=True), "title": "Deviation, %"}
+        base = alt.Chart(frame, title=f"{view.name}: measured (thin line), stripes found (wide band)",
+                         height=HEIGHT, width="container")
+        layers = [base.mark_line(strokeWidth=0.9, color=ink.ink).encode(
+            x, alt.Y("measured:Q", **y), tooltip=[alt.Tooltip("x:Q", format=".2f"), alt.Tooltip("measured:Q", format=".2f")])]
+        if np.any(view.fitted_percent):
+            layers.insert(0, base.mark_line(strokeWidth=3.5, opacity=0.6, color=ink.found).encode(x, alt.Y("found:Q", **y)))
+        rows.append(alt.layer(*layers).add_params(zoom))
+    return _stack(rows)
+
+
+def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = False) -> alt.Chart:
+    """Contrast against period with the threshold, the found lines with their intervals and the expected periods."""
+    ink = DARK if dark else LIGHT
+    told = [photo for _, photo in photos(report)]
+    reach = spectrum_reach(views.photos, [photo["stripes"] for photo in told])
+    rows = [_spectrum(view, photo, reach, expected, ink) for view, photo in zip(views.photos, told, strict=True)]
+    return _stack(rows)
+
+
+def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
+    """Stripe and grain contrast by place along the scan axis: mean over the cross axis of each map."""
+    ink = DARK if dark else LIGHT
+    frames = [frame for view in views.photos for frame in (
+        _columns(view, "stripes", view.stripe_map_percent, view.stripe_extent),
+        _columns(view, "grain", view.grain_map_percent, view.grain_extent))]
+    frame = pd.concat(frames)
+    order = [view.name for view in views.photos]
+    return alt.Chart(frame, height=HEIGHT, width="container").mark_line(point=alt.OverlayMarkDef(size=16)).encode(
+        alt.X("x:Q", title=f"Along the scan axis, {views.photos[0].unit}", scale=alt.Scale(nice=False)),
+        alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True)),
+        alt.Color("what:N", title="", scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
+        alt.StrokeDash("photo:N", title="", sort=order, scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][:len(order)])),
+        tooltip=["photo", "what", alt.Tooltip("x:Q", format=".1f"), alt.Tooltip("contrast:Q", format=".2f")],
+    ).properties(title="Contrast by place").configure_legend(orient="bottom")
+
+
+def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
+    """Misfits of the alignment as arrows, and how much they are enlarged."""
+    ink = DARK if dark else LIGHT
+    x, y, dx, dy = np.asarray(views.misfits_px, np.float64).T
+    span = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
+    typical = float(np.median(np.hypot(dx, dy))) or 1.0
+    enlarge = float(f"{MISFIT_SHARE * span / typical:.0e}")
+    frame = pd.DataFrame({"x": x, "y": y, "x2": x + enlarge * dx, "y2": y + enlarge * dy, "misfit": np.hypot(dx, dy),
+                          "turn": np.degrees(np.arctan2(dx, -dy))})
+    room = 0.08 * span
+    sx = alt.Scale(domain=[x.min() - room, x.max() + room], nice=False)
+    sy = alt.Scale(domain=[y.max() + room, y.min() - room], nice=False)
+    base = alt.Chart(frame, height=300, width="container")
+    tip = [alt.Tooltip("misfit:Q", format=".2f", title="misfit, px")]
+    stalk = base.mark_rule(color=ink.found, strokeWidth=1.6, clip=True).encode(
+        alt.X("x:Q", scale=sx, title="BEFORE photo, px"), alt.Y("y:Q", scale=sy, title="BEFORE photo, px"),
+        x2="x2:Q", y2="y2:Q", tooltip=tip)
+    head = base.mark_point(shape="triangle-up", filled=True, size=42, color=ink.found, opacity=1, clip=True).encode(
+        alt.X("x2:Q", scale=sx), alt.Y("y2:Q", scale=sy), angle=alt.Angle("turn:Q", scale=None), tooltip=tip)
+    return alt.layer(stalk, head), enlarge
+
+
+def history(rows, *, dark: bool = False) -> alt.Chart:
+    """Stripe contrast over time, with intervals and what was changed."""
+    ink = DARK if dark else LIGHT
+    frame = pd.DataFrame(list(rows))
+    frame["shown"] = frame["contrast_percent"].fillna(0.0)
+    base = alt.Chart(frame, height=240, width="container").encode(
+        alt.X("made:T", title="Date of the test"),
+        tooltip=["made", "title", "changed", "place", "verdict", "contrast_percent"])
+    bars = base.mark_rule(color=ink.limit, strokeWidth=2).encode(
+        alt.Y("contrast_low_percent:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Y2("contrast_high_percent:Q"))
+    points = base.mark_point(filled=True, size=70, color=ink.found, opacity=1).encode(
+        alt.Y("shown:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Shape("place:N", title="photo"))
+    return alt.layer(bars, points).configure_legend(orient="bottom")
+
+
+def _stack(rows) -> alt.Chart:
+    """Charts below each other; one alone stays as it is, since only that one fills its container."""
+    return rows[0] if len(rows) == 1 else alt.vconcat(*rows)
+
+
+def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Palette) -> alt.LayerChart:
+    low, high = period_range((view,))
+    x = {"scale": alt.Scale(type="log", domain=[low, high], clamp=True, nice=False), "title": f"Spacing, {view.unit}"}
+    y = {"scale": alt.Scale(domain=[0, reach], clamp=True), "title": "Contrast, %"}
+    frame = pd.DataFrame({"period": view.spectrum_period, "measured": view.spectrum_percent,
+                          "needed": view.threshold_percent})
+    base = alt.Chart(frame, height=HEIGHT, width="container",
+                     title=f"{view.name}: measured (line), needed to be called (dashes)")
+    axis = alt.Axis(values=[m * 10.0 ** e for e in range(-3, 5) for m in (1, 2, 5)], format="~g", grid=False)
+    layers = [base.mark_line(strokeWidth=1, color=ink.soft).encode(alt.X("period:Q", axis=axis, **x), alt.Y("measured:Q", **y)),
+              base.mark_line(strokeWidth=1.4, strokeDash=[5, 3], color=ink.limit).encode(
+                  alt.X("period:Q", axis=axis, **x), alt.Y("needed:Q", **y))]
+    if photo["stripes"]:
+        layers += _lines(view, photo, reach, x, y, axis, ink)
+    parts = [(p.part, p.period_mm, p.sd_mm) for p in expected if low < p.period_mm < high] if view.unit == "mm" else []
+    if parts:
+        ticks = alt.Chart(pd.DataFrame(parts, columns=["part", "period", "sd"]).assign(y=0.07 * reach, zero=0.0))
+        layers.append(ticks.mark_rule(strokeWidth=2.4, color=ink.limit).encode(
+            alt.X("period:Q", axis=axis, **x), alt.Y("zero:Q", **y), y2="y:Q",
+            tooltip=["part", alt.Tooltip("period:Q", format=".4g", title="expected, mm")]))
+    return alt.layer(*layers)
+
+
+def _lines(view: View, photo, reach, x, y, axis, ink):
+    """Found lines: height the contrast with its interval, width the interval of the period, label the period."""
+    unit = view.unit
+    found = pd.DataFrame([{
+        "period": s[f"period_{unit}"], "low": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[0],
+        "high": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[1],
+        "contrast": min(s["contrast_percent"] or 0.0, reach), "c0": (s["contrast_interval_percent"] or [0, 0])[0],
+        "c1": min((s["contrast_interval_percent"] or [0, 0])[1], reach), "zero": 0.0,
+        "label": f"{significant(s[f'period_{unit}'], 4)} {unit}", "words": period(s)} for s in photo["stripes"]])
+    tip = [alt.Tooltip("words:N", title="spacing"), alt.Tooltip("contrast:Q", format=".2f", title="contrast, %"),
+           alt.Tooltip("c0:Q", format=".2f", title="from, %"), alt.Tooltip("c1:Q", format=".2f", title="to, %")]
+    base = alt.Chart(found)
+    px = alt.X("period:Q", axis=axis, **x)
+    band = base.mark_rect(color=ink.found, opacity=0.3).encode(alt.X("low:Q", axis=axis, **x), alt.X2("high:Q"),
+                                                               alt.Y("zero:Q", **y), y2="contrast:Q")
+    stem = base.mark_rule(color=ink.found, strokeWidth=2.2).encode(px, alt.Y("zero:Q", **y), y2="contrast:Q", tooltip=tip)
+    error = base.mark_rule(color=ink.found, strokeWidth=5, opacity=0.45).encode(px, alt.Y("c0:Q", **y), y2="c1:Q", tooltip=tip)
+    head = base.mark_point(shape="triangle-down", filled=True, size=60, color=ink.found, opacity=1).encode(
+        px, alt.Y("contrast:Q", **y), tooltip=tip)
+    text = base.mark_text(align="left", dx=8, dy=-2, fontWeight="bold", color=ink.found, fontSize=12).encode(
+        px, alt.Y("contrast:Q", **y), text="label:N")
+    return [band, stem, error, head, text]
+
+
+def _columns(view: View, what: str, cells, extent) -> pd.DataFrame:
+    """Mean of a map over the cross axis."""
+    known = np.isfinite(cells)
+    count = known.sum(axis=0)
+    mean = np.where(known, cells, 0.0).sum(axis=0) / np.maximum(count, 1)
+    left, right = extent[:2]
+    x = left + (np.arange(cells.shape[1]) + 0.5) * (right - left) / cells.shape[1]
+    keep = count > 0
+    return pd.DataFrame({"x": x[keep], "contrast": mean[keep], "what": what, "photo": view.name})

@@ -1,0 +1,114 @@
+"""First step: the demo pair, own photos, or an old saved comparison."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import streamlit as st
+
+from analysis.page_parts import markup
+
+__all__ = ["Chosen", "ask_photos"]
+
+DEMO_FOLDER = Path(__file__).resolve().parents[2] / "demo_images"
+DEMO_FRAME_MM = (80.0, 60.0)
+DEMOS = {"cured": ("Try the demo pair", "Striped before; the change cured it."),
+         "grain": ("Demo: grain all along", "Looks striped, but it is the wood."),
+         "smaller": ("Demo: weaker, not gone", "The change helped, but not enough.")}
+PLACES = {"before": "Photo BEFORE the change", "after": "Photo AFTER the change"}
+KINDS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif", "bmp", "gif", "avif"]
+MOST_MB = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """What the person gave: photos as (name, bytes), or one saved file."""
+
+    photos: tuple[tuple[str, bytes], ...] = ()
+    demo: bool = False
+    alone: bool = False                    # the one photo is to be judged by itself
+    saved: bytes | None = None
+
+
+def ask_photos() -> Chosen | None:
+    """Widgets of the first step; `None` until there is something to work on."""
+    demo = st.session_state.get("demo")
+    if demo in DEMOS:
+        return _demo(demo)
+    st.html(markup.step("1  Photos"))
+    given = _uploads()
+    if not given:
+        left, right = st.columns(2, gap="large")
+        with left:
+            _demo_buttons()
+        with right:
+            saved = st.file_uploader("Open an old comparison (the .zip that this page saved)", type=["zip"], key="saved",
+                                     max_upload_size=MOST_MB)
+        with st.expander("How to photograph the piece", expanded=True):
+            st.html(markup.how_to_photograph())
+        return Chosen(saved=saved.getvalue()) if saved else None
+    with st.expander("How to photograph the piece"):
+        st.html(markup.how_to_photograph())
+    return _own(given)
+
+
+def _uploads() -> dict[str, tuple[str, bytes]]:
+    """Two places for photos; phones offer their camera there. What was given stays while other parts are shown."""
+    st.markdown("**Bring your photos**: one of the piece before the change, one of the piece after it.")
+    kept: dict[str, tuple[str, bytes]] = st.session_state.setdefault("files", {})
+    for column, (key, label) in zip(st.columns(2, gap="large"), PLACES.items(), strict=True):
+        with column:
+            file = st.file_uploader(label, type=KINDS, key=key, max_upload_size=MOST_MB, on_change=_changed, args=(key,),
+                                    help="JPEG, PNG, TIFF, WebP or HEIC, up to 60 MB. It stays on this computer.")
+            if file is not None:
+                kept[key] = (file.name, file.getvalue())
+            elif key in kept:
+                st.caption(f"In use: {kept[key][0]}")
+                st.button("Take it out", key=f"drop_{key}", on_click=kept.pop, args=(key, None))
+    return {key: kept[key] for key in PLACES if key in kept}
+
+
+def _changed(key: str) -> None:
+    """Forget a photo that was taken out of its place."""
+    if st.session_state[key] is None:
+        st.session_state["files"].pop(key, None)
+
+
+def _own(given: dict[str, tuple[str, bytes]]) -> Chosen | None:
+    if len(given) == 2:
+        return Chosen(photos=(given["before"], given["after"]))
+    (only,) = given
+    st.info("This is one photo. Add the other one to learn whether the change helped, or have this one judged alone.")
+    if st.checkbox("Judge this one photo alone", key="alone", persist_state="session"):
+        return Chosen(photos=(given[only],), alone=True)
+    return None
+
+
+def _demo_buttons() -> None:
+    st.markdown("**No photos at hand?** These pairs are simulated, with a known truth.")
+    for place, (name, (label, words)) in enumerate(DEMOS.items()):
+        st.button(label, key=f"demo_{name}", type="secondary" if place else "primary", help=words,
+                  on_click=_take_demo, args=(name,), width="stretch")
+
+
+def _take_demo(name: str) -> None:
+    st.session_state["demo"] = name
+    st.session_state["scale_by"] = "frame"
+    st.session_state["frame_w"], st.session_state["frame_h"] = DEMO_FRAME_MM
+    st.session_state["by_hand"] = False
+
+
+def _leave_demo() -> None:
+    st.session_state["demo"] = None
+
+
+def _demo(name: str) -> Chosen | None:
+    st.html(markup.step("1  Photos"))
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(f"Demo pair, simulated. {DEMOS[name][1]}")
+        st.button("Choose other photos", key="leave_demo", on_click=_leave_demo)
+    files = [DEMO_FOLDER / f"{name}_{place}.jpg" for place in ("before", "after")]
+    if not all(file.is_file() for file in files):
+        st.error("The demo photos are not beside the program. Start the page from the project's top folder.")
+        return None
+    return Chosen(photos=tuple((file.name, file.read_bytes()) for file in files), demo=True)

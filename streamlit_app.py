@@ -1,0 +1,100 @@
+"""The page: photos, scale and scan axis, answer, evidence, sheet; beside it the machine and the logbook.
+
+Start it from the project's top folder: `streamlit run streamlit_app.py`.
+"""
+from __future__ import annotations
+
+import logging
+import threading
+from importlib import import_module
+
+import streamlit as st
+
+from analysis.errors import PhotoError
+from analysis.page_parts import markup
+from analysis.page_parts.photos import ask_photos
+
+VIEWS = {"compare": "Compare photos", "machine": "Machine", "logbook": "Logbook"}
+SLOW_IMPORTS = ("analysis.pipeline", "analysis.page_parts.charts", "analysis.sheet")
+FAULT = ("The program has met a fault of its own. Your photos and settings are still here: change a setting or another photo and "
+         "go on. What went wrong is in the window where the page was started.")
+
+
+def main() -> None:
+    """Draw the page once."""
+    st.set_page_config(page_title="Stripe or Grain", layout="wide", initial_sidebar_state="collapsed")
+    st.html(markup.style())
+    st.html(markup.header())
+    view = st.segmented_control("Part of the program", list(VIEWS), format_func=VIEWS.get, default="compare", required=True,
+                                key="view", label_visibility="collapsed")
+    try:
+        {"compare": compare_view, "machine": machine_view, "logbook": logbook_view}[view]()
+    except PhotoError as problem:
+        st.error(str(problem))
+    except Exception:
+        logging.getLogger(__name__).exception("fault while drawing the page")
+        st.error(FAULT)
+    warm_up()
+
+
+def compare_view() -> None:
+    """The one visible path from photos to sheet."""
+    from analysis.page_parts.answers import judged, opened
+    from analysis.page_parts.machine_view import current_machine
+    chosen = ask_photos()
+    if chosen is None:
+        return
+    machine = current_machine()
+    if chosen.saved is not None:
+        show(opened(chosen.saved), machine)
+        return
+    from analysis.page_parts.scale import ask_scale
+    last = st.session_state.get("shown_answer")
+    settings = ask_scale(chosen, last.report if last else None)
+    if settings is None or not asked(chosen):
+        return
+    answer = judged(chosen, settings, machine)
+    if st.session_state.get("shown_answer") is not answer:
+        st.session_state["shown_answer"] = answer
+        if st.session_state.get("by_hand") or st.session_state.get("use_region"):
+            st.rerun()                     # the pickers above show what this answer found
+    show(answer, machine)
+
+
+def asked(chosen) -> bool:
+    """Whether the work may begin: at once for the demo, for own photos when the scale has been looked at."""
+    if chosen.demo or st.session_state.get("asked"):
+        return True
+    return st.button("Get the answer", key="go", type="primary", on_click=lambda: st.session_state.update(asked=True))
+
+
+def show(answer, machine) -> None:
+    """Answer first, then the evidence, then what to keep."""
+    from analysis.page_parts.evidence import show_answer, show_evidence
+    from analysis.page_parts.keep import show_keep
+    from analysis.page_parts.next_view import show_next_tests
+    show_answer(answer)
+    show_next_tests(answer, machine)
+    show_evidence(answer, machine)
+    show_keep(answer, machine)
+
+
+def machine_view() -> None:
+    """The machine's parts."""
+    from analysis.page_parts.machine_view import show_machine
+    show_machine()
+
+
+def logbook_view() -> None:
+    """The record."""
+    from analysis.page_parts.logbook_view import show_logbook
+    show_logbook()
+
+
+@st.cache_resource(show_spinner=False)
+def warm_up() -> None:
+    """Load the slow libraries behind the first page, so that the first answer does not wait for them."""
+    threading.Thread(target=lambda: [import_module(name) for name in SLOW_IMPORTS], daemon=True).start()
+
+
+main()
