@@ -15,11 +15,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 from scipy.stats import norm
+from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).parent))
 from cases import pair_case, single_case  # noqa: E402  (a script beside this one)
 
 from analysis import pipeline  # noqa: E402
+from analysis.errors import PhotoError  # noqa: E402
 from analysis.settings import Settings  # noqa: E402
 
 CALLED = ("mechanical", "mixed")
@@ -48,7 +50,15 @@ def corner_error_mm(found, case) -> float | None:
 def judge_single(case) -> dict:
     """Inspect one photo and set it against its truth."""
     start = time.perf_counter()
-    judged = pipeline.inspect(case.photo, Settings(frame_mm=case.frame_mm)).photo
+    truth = case.shot.piece.stripes
+    refused = {"what": "single", "seed": case.seed, "kind": case.kind, "wood": case.wood, "corner_mm": None,
+               "verdict": "refused", "probability": 0.5, "limit_percent": np.inf, "period_error": None,
+               "true_percent": truth[0].contrast_percent if truth else 0.0,
+               "true_period_mm": truth[0].period_mm if truth else None, "contrast_ratio": None, "seconds": None}
+    try:
+        judged = pipeline.inspect(case.photo, Settings(frame_mm=case.frame_mm)).photo
+    except PhotoError:                     # no frame found: a miss of its own, no crash
+        return refused
     seconds = time.perf_counter() - start
     row = {"what": "single", "seed": case.seed, "kind": case.kind, "wood": case.wood, "seconds": seconds,
            "corner_mm": corner_error_mm(judged.piece.corners_px, case)}
@@ -178,7 +188,7 @@ def report_pairs(rows) -> None:
 def run(make, judge, seeds, crashed) -> list[dict]:
     """Judge all seeds; a crash is a failure of its own and is listed."""
     rows = []
-    for seed in seeds:
+    for seed in tqdm(seeds, desc=make.__name__):
         case = make(seed)
         try:
             rows.append(judge(case))
@@ -213,7 +223,9 @@ def main() -> None:
     print("  bad corners:", [(r["what"], r["kind"], r["seed"], r["corner_mm"]) for r in bad])
     print("time a photo:", quantiles([r["seconds"] for r in singles], "s"), "; a pair:",
           quantiles([r["seconds"] for r in pairs], "s"))
-    print("crashed:", *crashed, sep="\n  ")
+    print("crashed:", len(crashed))
+    for problem in sorted({c[3] for c in crashed}):
+        print(f"  {problem}:", [c[:3] for c in crashed if c[3] == problem][:12])
     if options.csv:
         with options.csv.open("w", newline="") as file:
             writer = csv.DictWriter(file, sorted({key for row in rows for key in row}))
