@@ -238,13 +238,14 @@ def draw_spectrum(ax: Axes, view: View, stripes: list[dict[str, Any]], *, expect
 
 def spectrum_reach(photos: tuple[View, ...], stripes: list[list[dict[str, Any]]]) -> float:
     """Top of the contrast axis that holds all spectra and their stripes, %."""
-    tops = [0.5]
+    tops = [0.25]
     for view, found in zip(photos, stripes, strict=True):
         low, high = period_range((view,))
         seen = (view.spectrum_period >= low) & (view.spectrum_period <= high)
         needed = view.threshold_percent[seen & np.isfinite(view.threshold_percent)]
         tops += [float(view.spectrum_percent[seen].max())] if seen.any() else []
-        tops += [float(np.median(needed))] if needed.size else []
+        if needed.size:                    # the threshold is shown as far as it leaves the spectrum half
+            tops.append(min(float(needed.max()), 2.0 * tops[-1]))
         tops += [stripe["contrast_percent"] or 0.0 for stripe in found]
     return 1.18 * max(tops)
 

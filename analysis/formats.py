@@ -131,7 +131,7 @@ def ratio(value: float | None, interval: Sequence[float | None] | None = None) -
 def left_over(value: float | None, interval: Sequence[float | None] | None = None) -> str:
     """Set the same ratio as what is left of the stripe: `12 % (8 to 19)`."""
     if value is None:
-        return UNKNOWN
+        return UNKNOWN if interval is None or interval[1] is None else f"at most {100 * interval[1]:.0f} %"
     if interval is None or None in interval:
         return f"{100 * value:.0f} %"
     return f"{100 * value:.0f} % ({100 * interval[0]:.0f} to {100 * interval[1]:.0f})"

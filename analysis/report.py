@@ -26,6 +26,7 @@ __all__ = ["FORMAT", "dumps", "from_dict", "load", "program_version", "to_dict"]
 
 FORMAT = 1
 DIGITS = 9                                 # significant digits in the report
+MOST_TESTS = 3
 MOST_BYTES = 20_000_000                    # a report is some 10 kB; anything near this is another file
 
 
@@ -52,6 +53,7 @@ def to_dict(result: Comparison | Inspection) -> dict[str, Any]:
     else:
         body = {"before": _photo(result.before), "after": _photo(result.after),
                 "registration": _registration(result.alignment), "change": _change(result.change)}
+        body |= {"next_step": _pair_step(result), "next_tests": _tests(result.next_tests)}
     return _plain(head | body | {"settings": dataclasses.asdict(result.settings)})
 
 
@@ -123,6 +125,7 @@ def _photo(judged: Judgement) -> dict[str, Any]:
         "detection_limit_percent": decision.detection_limit_percent,
         "false_alarm_rate": decision.false_alarm_rate,
         "sentence": decision.sentence, "next_step": decision.next_step,
+        "next_tests": _tests(judged.next_tests),
         "reasons": [{"term": r.term, "words": r.words, "weight": r.weight} for r in decision.reasons],
         "detection_limit_curve": [
             {"period_mm" if known else "period_px": period, "contrast_percent": contrast}
@@ -188,6 +191,22 @@ def _change(change) -> dict[str, Any]:
             "phase_difference_rad": change.phase_difference_rad,
             "before_contrast_percent": change.before_contrast_percent,
             "after_contrast_percent": change.after_contrast_percent, "reasons": change.reasons}
+
+
+def _pair_step(result: Comparison) -> str:
+    """Choose what to do next: AFTER is the machine as it is now, unless the pair knows more of the cause."""
+    from analysis.next_test import next_step_sentence
+    if result.change.verdict in ("reduced", "unchanged", "worse", "appeared") and result.next_tests:
+        return next_step_sentence(result.next_tests)
+    return result.after.decision.next_step
+
+
+def _tests(tests) -> list[dict[str, Any]]:
+    """List the tests that would teach the most, with what each outcome would mean."""
+    return [{"name": test.name, "words": test.words, "information_bits": test.information_bits,
+             "cost_words": test.cost_words, "engraves": test.engraves,
+             "outcomes": [{"words": o.words, "probability": o.probability, "meaning": o.meaning}
+                          for o in test.outcomes]} for test in tests[:MOST_TESTS]]
 
 
 def _file_name(name: str) -> str:

@@ -31,7 +31,7 @@ def check_report(report: dict[str, Any]) -> None:
     """
     shape = {"photo": _PHOTO} if "photo" in report else {
         "before": _PHOTO, "after": _PHOTO, "registration": _REGISTRATION, "change": _CHANGE}
-    _shape({"version": _text} | shape)(report, "")
+    _shape({"version": _text} | shape, {"next_step": _text, "next_tests": _TESTS})(report, "")
 
 
 def fault(key: str, wanted: str) -> PhotoError:
@@ -103,6 +103,10 @@ def _shape(wanted: dict[str, Check], optional: dict[str, Check] | None = None) -
 _SHARE, _LENGTH, _ANY = _number(0, 1), _number(0), _number()
 _PAIR = _list(_ANY, 2, null=True)
 _TEXTS = _list(_text)
+_TESTS = _list(_shape(
+    {"name": _text, "words": _text, "information_bits": _LENGTH,
+     "outcomes": _list(_shape({"words": _text, "probability": _SHARE, "meaning": _text}))},
+    {"cost_words": _text, "engraves": _truth}))
 _STRIPE = _shape(
     {"period_mm": _LENGTH, "period_interval_mm": _PAIR, "period_px": _LENGTH, "angle_deg": _number(-90, 90),
      "contrast_percent": _LENGTH, "contrast_interval_percent": _PAIR, "coherence": _SHARE, "coverage": _SHARE,
@@ -119,7 +123,7 @@ _PHOTO = _shape(
                      {"spacing_px": _LENGTH, "angle_spread_deg": _LENGTH, "contrast_interval_percent": _PAIR,
                       "directions": _list(_shape({"angle_deg": _ANY, "share": _SHARE})), "notes": _TEXTS}),
      "detection_limit_percent": _LENGTH, "false_alarm_rate": _SHARE},
-    {"sentence": _text, "next_step": _text,
+    {"sentence": _text, "next_step": _text, "next_tests": _TESTS,
      "reasons": _list(_shape({"term": _text, "words": _text, "weight": _ANY})),
      "detection_limit_curve": _list(_shape({"contrast_percent": _LENGTH}, {"period_mm": _LENGTH,
                                                                             "period_px": _LENGTH})),

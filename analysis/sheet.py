@@ -160,8 +160,8 @@ def _verdicts(page: Page, report, left, y, width) -> float:
                       f"regular artefact present: {words.probability(photo['probability_mechanical'])}"))
     if "change" in report:
         change = report["change"]
-        left_over = "" if change["ratio"] is None else \
-            f"left of the stripe: {words.left_over(change['ratio'], change['ratio_interval'])}"
+        left_over = words.left_over(change["ratio"], change["ratio_interval"])
+        left_over = "" if left_over == words.UNKNOWN else f"left of the stripe: {left_over}"
         boxes.append(("CHANGE", "", words.CHANGE_WORDS[change["verdict"]], left_over))
     gap, height, pad = 3.0, 13.6, 2.2
     each = (width - gap * (len(boxes) - 1)) / len(boxes)

@@ -94,8 +94,8 @@ def _cards(report) -> str:
                      f"{_safe(words.probability(photo['probability_mechanical']))}</div>")
     if "change" in report:
         change = report["change"]
-        rest = "" if change["ratio"] is None else \
-            f"left of the stripe: {words.left_over(change['ratio'], change['ratio_interval'])}"
+        rest = words.left_over(change["ratio"], change["ratio_interval"])
+        rest = "" if rest == words.UNKNOWN else f"left of the stripe: {rest}"
         cards.append(f"<div class=\"card\"><span class=\"soft small\">CHANGE</span>"
                      f"<b>{_safe(words.CHANGE_WORDS[change['verdict']])}</b>{_safe(rest)}</div>")
     return f"<div class=\"cards\">{''.join(cards)}</div>"

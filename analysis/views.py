@@ -86,7 +86,7 @@ def make_views(result: Comparison | Inspection) -> Views:
         judged, aligned = [("BEFORE", result.before), ("AFTER", result.after)], bool(result.alignment.ok)
         misfits = result.alignment.misfits_px
     exposures = [_exposure(one) for _, one in judged]
-    reach = max(LEAST_REACH, 1.15 * max(reach for _, reach in exposures))
+    reach = max(LEAST_REACH, 1.35 * max(reach for _, reach in exposures))
     raise_by = _texture_range([one for _, one in judged])
     photos = tuple(_view(name, one, (gain, reach), raise_by)
                    for (name, one), (gain, _) in zip(judged, exposures, strict=True))
@@ -204,6 +204,9 @@ def _profile(stripes):
                                                       stripes.stripe_profile_percent))
     if not len(x):
         return tuple(_frozen(np.array(a, np.float32)) for a in ((0.0, 1.0), (0.0, 0.0), (0.0, 0.0)))
+    used = np.flatnonzero((y != 0) | (fit != 0))       # beyond the analysed part the profile is exactly 0
+    if used.size:
+        x, y, fit = (a[used[0]: used[-1] + 1] for a in (x, y, fit))
     run = max(1, -(-len(x) // (3 * MOST_POINTS)))
     whole = len(x) // run * run
     return tuple(_frozen(a[:whole].reshape(-1, run).mean(axis=1)) for a in (x, y, fit))

@@ -85,6 +85,16 @@ def source(stripe: dict[str, Any]) -> str | None:
     return f"{best['part']}{where}, {probability(best['probability'])}"
 
 
+def seen_by_eye(stripe: dict[str, Any]) -> str | None:
+    """Whether a person sees the stripe at arm's length; `None` where no scale is known."""
+    from analysis.visibility import visible
+    if not stripe["period_mm"] or stripe["contrast_percent"] is None:
+        return None
+    seen = visible(stripe["period_mm"], stripe["contrast_percent"])
+    level = {"below": "no", "near": "hardly", "above": "yes"}[seen.level]
+    return f"{level}, from about {percent(seen.threshold_percent)}"
+
+
 def stripe_line(stripe: dict[str, Any]) -> str:
     """One stripe in a line."""
     line = (f"every {period(stripe)}, contrast "
@@ -150,13 +160,13 @@ def answer(report: dict[str, Any]) -> str:
 
 
 def next_step(report: dict[str, Any]) -> str | None:
-    """Say what to do next; after a comparison what AFTER asks for: that is the machine as it is now."""
-    return (report.get("photo") or report["after"]).get("next_step")
+    """Say what to do next; where the report does not, what AFTER asks for."""
+    return report.get("next_step") or (report.get("photo") or report["after"]).get("next_step")
 
 
 def cautions(text: str | None) -> tuple[str, ...]:
     """Safety cautions for a next step that has a person engrave or touch the drive."""
-    low = (text or "").lower()
+    low = (text or "").split(" If ")[0].lower()    # after it stands what an outcome would mean, nothing to do
     found = []
     if any(word in low for word in _DRIVE_WORDS):
         found.append(CAUTION_DRIVE)
@@ -211,6 +221,8 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
             rows["Periods in view"] = f"{one['periods_in_view']:.0f}"
         if one.get("drift_percent_per_100mm") is not None:
             rows["Period drift per 100 mm"] = percent(one["drift_percent_per_100mm"], 2)
+        if seen_by_eye(one) is not None:
+            rows["Seen from 35 cm"] = seen_by_eye(one)
         if source(one) is not None:
             rows["Likely source"] = source(one)
         for i, other in enumerate(found[1:3], 2):
@@ -229,8 +241,9 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
 def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
     """Scores of the change and of the alignment, by row."""
     change, rows = report["change"], []
-    if change["ratio"] is not None:
+    if change["ratio"] is not None or change["ratio_interval"] is not None:
         rows.append(("Left of the stripe", left_over(change["ratio"], change["ratio_interval"])))
+    if change["ratio"] is not None:
         rows.append(("After / before", ratio(change["ratio"], change["ratio_interval"])))
     if change.get("before_contrast_percent") is not None and change.get("after_contrast_percent") is not None:
         rows.append(("Same period, contrast", f"{percent(change['before_contrast_percent'])} before, "

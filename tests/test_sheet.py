@@ -341,7 +341,7 @@ def test_a_whole_sheet_takes_any_title_name_and_note():
     )
     assert _text(made.pdf).count("$x^2$ \\alpha") >= 2
     page = made.html.decode()
-    assert page.count("試験片 🪵") == 3            # title, heading, notes; a file name ends before its backslash
+    assert page.count("試験片 🪵") == 3            # title, heading, notes
     assert "<title>Δοκίμιο" in page
 
 
