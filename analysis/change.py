@@ -17,7 +17,8 @@ __all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]
 
 CHANGES = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "undecided")
 GONE = 0.35                # "removed" needs no called stripe and less than this left
-LESS, MORE = 0.85, 1.18    # a change smaller than this is within what two engravings of one piece differ; common practice, no source
+# A change smaller than this is within what two engravings of one piece differ; common practice, no source
+LESS, MORE = 0.85, 1.18
 DRAWS = 20000
 
 
@@ -221,8 +222,9 @@ def _sentence(verdict, base, ratio, interval, after, unit) -> str:
 
 def _reasons(base, after, twin, reading, unit) -> tuple[str, ...]:
     """What the change verdict rests on."""
-    words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; AFTER read at "
-             f"the same spacing and angle: {200 * abs(reading.amplitude):.2f} % with noise of {200 * reading.sd:.2f} %."]
+    words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; "
+             f"AFTER read at the same spacing and angle: {200 * abs(reading.amplitude):.2f} % "
+             f"with noise of {200 * reading.sd:.2f} %."]
     if twin is None:
         words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")

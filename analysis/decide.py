@@ -109,19 +109,21 @@ def _sentence(verdict, field, grain, top, unit, camera, poor) -> str:
 def _next_step(verdict, top, camera, poor, unit) -> str:
     """One thing to do next."""
     if camera is not None:
-        return "Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns with it."
+        return ("Photograph the piece again, turned by about 20 degrees and a little nearer: "
+                "what the piece shows turns with it.")
     if verdict in ("mechanical", "mixed"):
         return ("Engrave the piece again at another scan speed: a spacing that stays the same in mm comes from the "
                 "drive's geometry, one that grows with the speed from vibration or mains ripple.")
     if verdict == "grain":
-        return "Engrave the same piece with the board turned by 90 degrees: grain turns with the board, the machine's marks do not."
+        return ("Engrave the same piece with the board turned by 90 degrees: grain turns with the board, "
+                "the machine's marks do not.")
     if verdict == "clean":
         return "Keep this photo for the record; nothing needs to be changed on the machine for its sake."
     if poor and (top is None or top.probability <= RULED_OUT):
         return ("Photograph again from straight above, sharp, with light from the side and at least 12 pixels per mm, "
                 "with more plain background in view.")
-    return ("Engrave the same piece on another board, turned by 90 degrees: a stripe that stays square to the scan axis "
-            "is the machine's.")
+    return ("Engrave the same piece on another board, turned by 90 degrees: a stripe that stays square to the "
+            "scan axis is the machine's.")
 
 
 def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
@@ -146,7 +148,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Spacing is not equal, or too few periods are in view to tell ({line.periods:.0f}): the line is only "
         f"{line.ring_snr:.0f} times above its flanks.",
-        "over_rings_level", "over_rings_shape", "periods")
+        "over_rings_level", "over_rings_shape", "as_a_line_would", "periods")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",

@@ -206,7 +206,8 @@ def _trend(level, usable, cell) -> NDArray[np.float32]:
 def _artwork(rest, keep, usable, piece, shared) -> NDArray[np.bool_]:
     """Marks far outside the texture's own spread: strokes, fills, knots, glare.
 
-    Looked for wherever `keep` is true; the spread is that of the `usable` part of the whole piece, so that a line of letters cannot
+    Looked for wherever `keep` is true; the spread is that of the `usable` part of the
+    whole piece, so that a line of letters cannot
     raise the bar for itself; a stroke counts where it is both beyond the bar
     and wider than a speck.
     """
@@ -219,7 +220,8 @@ def _artwork(rest, keep, usable, piece, shared) -> NDArray[np.bool_]:
     bar_high = centre + ARTWORK_SIGMA * max(high - centre, 0.02)
     odd = ((smooth < bar_low) | (smooth > bar_high)) & keep
     # A mark that passes the bar is followed down to half of it, so that its soft rim goes too.
-    soft = ((smooth < centre + 0.5 * (bar_low - centre)) | (smooth > centre + 0.5 * (bar_high - centre))) & keep
+    soft = (smooth < centre + 0.5 * (bar_low - centre)) | (smooth > centre + 0.5 * (bar_high - centre))
+    soft &= keep
     count, labels = cv2.connectedComponents(soft.astype(np.uint8), connectivity=8)
     hit = np.zeros(count, bool)
     hit[np.unique(labels[odd])] = True

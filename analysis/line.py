@@ -48,6 +48,7 @@ class Line:
     ring_snr: float                        # peak power / continuum over the ring window
     ring_count: float
     line_over_rings: float                 # log likelihood ratio, line on rings against rings alone
+    line_over_rings_ideal: float           # what it would be for a steady line of this strength on the floor alone
     coherence_along: float
     coherence_across: float
     coverage: float
@@ -124,6 +125,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     quiet = variances * (floor / noise)
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
+    over_rings, ideal = _line_over_rings(sums.sum(axis=0), weights.sum(axis=0), quiet.sum(axis=0), xs, fx,
+                                         plane.cell_x_per_mm)
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
         fx_sd_per_mm=float(1.0 / (2 * np.pi * spread_x * np.sqrt(strength))),
@@ -133,8 +136,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
         phase_rad=float(np.angle(np.exp(1j * at_origin))), phase_sd_rad=float(lever / np.sqrt(strength)),
         drift_percent_per_100mm=drift, centre_mm=(float(centre[0]), float(centre[1])),
         snr=float(peak), noise_count=noise_count, ring_snr=float(peak * noise / ring), ring_count=ring_count,
-        line_over_rings=_line_over_rings(sums.sum(axis=0), weights.sum(axis=0), quiet.sum(axis=0),
-                                         xs, fx, plane.cell_x_per_mm),
+        line_over_rings=over_rings, line_over_rings_ideal=ideal,
         coherence_along=along, coherence_across=across, coverage=coverage,
         periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
 
@@ -153,7 +155,8 @@ def _continuum_at(plane, fx, fy, settled):
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
     level = plane.local if settled else plane.noise
-    return (level[i, j], plane.floor[i, j], plane.ring[i, j], float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0]))
+    counts = float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0])
+    return level[i, j], plane.floor[i, j], plane.ring[i, j], *counts
 
 
 def demodulate(bands: Bands, fx: float, fy: float) -> Places:
@@ -245,31 +248,33 @@ def _coherences(sums, weights, variances):
     return along, across, ratio(gather(sums), gather(weights), gather(variances), real=True)
 
 
-def _line_over_rings(sums, weights, variances, xs, fx, cell_x) -> float:
+def _line_over_rings(sums, weights, variances, xs, fx, cell_x) -> tuple[float, float]:
     """Log likelihood ratio of (line + rings + noise) against (rings + noise), over segments along the scan.
 
     Rings of spacing variation c lose phase as exp(-2 pi^2 c^2 n) over n rings (a random walk of the ring
     edges, a renewal process), so their segments have that covariance; a line's segments share one amplitude.
-    Ring power, variation, the hill's centre and the noise scale are all fitted on both sides.
+    Ring power, variation, the hill's centre and the noise scale are all fitted on both sides. The second
+    value is the expectation for a line of the same strength with nothing but the noise floor around it.
     """
     ok = variances > 0
     s, g, xs = sums[ok] / np.sqrt(variances[ok]), weights[ok] / np.sqrt(variances[ok]), xs[ok]
     g = g / np.sqrt(np.mean(g ** 2))
+    steady = g * abs(np.sum(g * s)) / np.sum(g ** 2)
     lag = np.abs(xs[:, None] - xs[None, :]) * fx
-    n = s.size
-    rings = line = np.inf
+    turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))           # (offsets, n)
+    free = s.size + NOISE_PRIOR
+    best = np.full((2, 2), np.inf)         # (measured, ideal) x (rings, line on rings)
     for variation in RING_VARIATIONS:
         r = np.exp(-2 * np.pi ** 2 * variation ** 2 * lag) * g[:, None] * g[None, :]
         values, vectors = np.linalg.eigh(r)
-        values = np.maximum(values, 0.0)
-        turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))        # (offsets, n)
-        data, mode = (s * turn) @ vectors, (g * turn) @ vectors                # (offsets, n)
-        c = 1.0 + RING_POWERS[:, None] * values[None, :]                       # (powers, n)
-        det = np.log(c).sum(axis=1)[:, None]
-        ss = (np.abs(data) ** 2 @ (1.0 / c).T).T                               # (powers, offsets)
-        sg = ((np.conj(mode) * data) @ (1.0 / c).T).T
-        gg = (np.abs(mode) ** 2 @ (1.0 / c).T).T
-        free = n + NOISE_PRIOR
-        rings = min(rings, np.min(det + free * np.log((ss + NOISE_PRIOR) / free)))
-        line = min(line, np.min(det + free * np.log((ss - np.abs(sg) ** 2 / gg + NOISE_PRIOR) / free)))
-    return float(max(rings - line, 0.0))
+        mode = (g * turn) @ vectors                                            # (offsets, n)
+        inverse = 1.0 / (1.0 + RING_POWERS[:, None] * np.maximum(values, 0.0)[None, :])    # (powers, n)
+        det = -np.log(inverse).sum(axis=1)
+        gg = np.abs(mode) ** 2 @ inverse.T
+        for k, (data, noise) in enumerate((((s * turn) @ vectors, 0.0), ((steady * turn) @ vectors, 1.0))):
+            ss = np.abs(data) ** 2 @ inverse.T + noise * inverse.sum(axis=1)   # (offsets, powers)
+            sg = np.abs((np.conj(mode) * data) @ inverse.T) ** 2 / gg
+            for h, rest in enumerate((ss, ss - sg)):
+                best[k, h] = min(best[k, h], np.min(det + free * np.log((rest + NOISE_PRIOR) / free)))
+    measured, ideal = best[:, 0] - best[:, 1]
+    return float(max(measured, 0.0)), float(max(ideal, 0.0))

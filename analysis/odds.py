@@ -19,8 +19,8 @@ from analysis.plane import Plane
 __all__ = ["TERMS", "Term", "line_terms", "directed_false_alarm", "line_probability", "search_false_alarm",
            "term_weights"]
 
-TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "one_phase_across", "one_phase_along", "coverage",
-         "periods", "square", "steady", "surroundings")
+TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "as_a_line_would", "one_phase_across",
+         "one_phase_along", "coverage", "periods", "square", "steady", "surroundings")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +92,7 @@ def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]
         np.log1p(min(-np.log10(max(false_alarm, 1e-30)), 30.0)),
         np.log1p(ring_tail),
         np.log1p(line.line_over_rings),
+        min(np.log((line.line_over_rings + 1.0) / (line.line_over_rings_ideal + 1.0)), 0.3),
         line.coherence_across,
         line.coherence_along,
         line.coverage,

@@ -113,6 +113,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         judged = list(pool.map(
             lambda pair: _judge(*pair, settings, machine, region=_region(pair[1], first, settings, alignment)),
             zip(photos, (first, second), strict=True)))
+    judged = _look_again(judged, (first, second), settings, machine, alignment)
     tell(0.9, "Comparing")
     before_called, after_called = (j.decision.verdict in ("mechanical", "mixed") for j in judged)
     change = compare_stripes(
@@ -174,11 +175,25 @@ def _region(piece, first, settings, alignment):
     return None
 
 
-def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region) -> Judgement:
+def _look_again(judged, pieces, settings, machine, alignment) -> list[Judgement]:
+    """Look in one photo at the spacing that the other shows: one place is searched, so a weaker stripe is believed."""
+    called = [j.decision.verdict in ("mechanical", "mixed") for j in judged]
+    if called[0] == called[1] or not alignment.ok or not all(p.scale_known for p in pieces):
+        return judged
+    here = called.index(False)
+    periods = tuple((s.period_mm, (s.period_interval_mm[1] - s.period_interval_mm[0]) / 3.92)
+                    for s in judged[1 - here].stripes.stripes)
+    region = _region(pieces[here], pieces[0], settings, alignment)
+    return [_judge(j.photo, piece, settings, machine, region=region, also_mm=periods, texture=j.texture)
+            if k == here else j for k, (j, piece) in enumerate(zip(judged, pieces, strict=True))]
+
+
+def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, also_mm=(),
+           texture: Texture | None = None) -> Judgement:
     """All steps after the piece, for one photo."""
-    texture = flatten(piece, region_mm=region)
+    texture = texture or flatten(piece, region_mm=region)
     field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm,
-                         listed_mm=_listed(machine, piece))
+                         listed_mm=_listed(machine, piece) + also_mm)
     grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
     camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings

@@ -144,8 +144,9 @@ def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
     power = (both[near].real ** 2 + both[near].imag ** 2).T
     noise, local, ring, noise_count, ring_count = _continuum(power, fx[:top], cell_x, fx[1] - fx[0])
     floor = np.minimum(_floor(power, (fx[1] - fx[0]) / cell_x), noise)
-    return Plane(power=power, floor=floor, noise=noise, local=local, ring=ring, noise_count=noise_count, ring_count=ring_count,
-                 fx_per_mm=fx[:top], fy_per_mm=fy[near], cell_x_per_mm=cell_x, cell_y_per_mm=cell_y,
+    return Plane(power=power, floor=floor, noise=noise, local=local, ring=ring, noise_count=noise_count,
+                 ring_count=ring_count, fx_per_mm=fx[:top], fy_per_mm=fy[near],
+                 cell_x_per_mm=cell_x, cell_y_per_mm=cell_y,
                  gain=float(w.sum()), square_sum=float((w * w).sum()))
 
 

@@ -73,7 +73,8 @@ def _coarse(contrast, bands, step):
     """Means of cells of `step` mm; NaN where less than a fifth of a cell has data."""
     rows = np.floor((bands.y_mm - bands.y_mm[0] + bands.band_mm / 2) / step).astype(int)
     columns = np.floor((bands.x_mm - bands.x_mm[0] + bands.step_mm / 2) / step).astype(int)
-    first_r, first_c = np.searchsorted(rows, np.arange(rows[-1] + 1)), np.searchsorted(columns, np.arange(columns[-1] + 1))
+    first_r = np.searchsorted(rows, np.arange(rows[-1] + 1))
+    first_c = np.searchsorted(columns, np.arange(columns[-1] + 1))
     good = np.isfinite(contrast)
 
     def gather(array):

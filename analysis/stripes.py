@@ -23,6 +23,7 @@ from analysis.odds import Term, directed_false_alarm, line_probability, line_ter
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
 from analysis.settings import SHORTEST_PERIOD_MM
 from analysis.stripe_map import local_contrast
+from analysis.visibility import visible
 
 __all__ = ["Candidate", "Stripe", "StripeField", "find_stripes", "CALL_PROBABILITY"]
 
@@ -42,7 +43,7 @@ class Stripe:
     period_mm: float                       # in photo px where no scale is known
     period_interval_mm: tuple[float, float]
     period_px: float                       # in the rectified image
-    angle_deg: float                       # of the normal from the scan axis, anticlockwise as the upright piece is seen
+    angle_deg: float                       # of the normal from the scan axis, anticlockwise as seen upright
     angle_interval_deg: tuple[float, float]
     contrast_percent: float                # peak to peak of the fundamental / mean reflectance
     contrast_interval_percent: tuple[float, float]
@@ -132,10 +133,10 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         plane = make_plane(rest, highest_per_mm=highest)
     called = _settle(called, bands, plane, texture)
     lines = [c.line for c in called]
-    rest = remove_line(bands, sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value)))
+    wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
+    rest = remove_line(bands, wave)
     plane = make_plane(rest, highest_per_mm=highest) if called else plane
     folded = _fold(called)
-    wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
@@ -252,7 +253,8 @@ def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
         coherence=float(np.sqrt(line.coherence_along * line.coherence_across)), coverage=line.coverage,
         false_alarm_probability=max(false_alarm, LEAST_FALSE_ALARM),
         ring_probability=float(max(np.exp(ring_tail), LEAST_FALSE_ALARM)), periods_in_view=line.periods,
-        drift_percent_per_100mm=line.drift_percent_per_100mm, harmonics=())
+        drift_percent_per_100mm=line.drift_percent_per_100mm, harmonics=(),
+        notes=(visible(period, contrast).words,) if texture.scale_known and contrast > 0 else ())
 
 
 def _fold(called: list[Candidate]) -> list[Candidate]:

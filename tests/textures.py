@@ -47,4 +47,5 @@ def rings(x, y, rng, *, spacing_mm=2.0, variation=0.15, lean_deg=0.0, contrast_p
     edges = np.cumsum(widths) - 20 * spacing_mm
     a = np.radians(lean_deg)
     across = x * np.cos(a) - y * np.sin(a)
-    return (contrast_percent / 200.0 * np.cos(2 * np.pi * np.interp(across, edges, np.arange(count)))).astype(np.float32)
+    turns = np.interp(across, edges, np.arange(count))
+    return (contrast_percent / 200.0 * np.cos(2 * np.pi * turns)).astype(np.float32)

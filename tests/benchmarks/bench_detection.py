@@ -103,7 +103,8 @@ def run(trials: int, rings: bool) -> None:
                 hit[name] += right and score >= bar[name]
                 if name == "ours":
                     hit["own"] += right and score >= CALL_PROBABILITY
-        print(f"{db:<8}" + "  ".join(f"{hit[n] / trials:8.2f}" for n in bar) + f"  {hit['own'] / trials:8.2f}", flush=True)
+        shares = "  ".join(f"{hit[n] / trials:8.2f}" for n in (*bar, "own"))
+        print(f"{db:<8}{shares}", flush=True)
 
 
 if __name__ == "__main__":

@@ -13,15 +13,17 @@ import cv2
 import numpy as np
 from scipy.optimize import minimize
 
+from analysis.line import fit_line
 from analysis.odds import TERMS, line_terms, search_false_alarm
 from analysis.plane import STEEPEST_DEG, make_bands, make_plane
-from analysis.line import fit_line
 from analysis.stripes import _lowest, _peaks
 
 # Each term may speak one way only, so that the model can be read: a wider line never speaks for a machine.
-SIGNS = {"over_noise": 1, "over_rings_level": 1, "over_rings_shape": 1, "one_phase_across": 1, "one_phase_along": 1,
+SIGNS = {"over_noise": 1, "over_rings_level": 1, "over_rings_shape": 1, "as_a_line_would": 1,
+         "one_phase_across": 1, "one_phase_along": 1,
          "coverage": 1, "periods": 1, "square": -1, "steady": -1, "surroundings": -1}
-BOUNDS = [(None, None)] + [{1: (0, None), -1: (None, 0), 0: (None, None)}[SIGNS.get(n, 0)] for n in TERMS]
+RANGE = {1: (0, None), -1: (None, 0), 0: (None, None)}
+BOUNDS = [(None, None)] + [RANGE[SIGNS.get(n, 0)] for n in TERMS]
 SCALE = np.full(len(TERMS) + 1, 5.0)
 KINDS = ("plain", "parallel", "rings", "crossed", "real")
 
@@ -119,12 +121,13 @@ def _table(name, coefficient, terms, seeds, label, strongest, kind):
     for call in (0.5, 0.8, 0.9, 0.95):
         found = " ".join(f"{low}-{high}%: {np.mean((p >= call)[(contrast > low) & (contrast <= high)]):.2f}"
                          for low, high in ((0.2, 0.5), (0.5, 1), (1, 2), (2, 4), (4, 12)))
-        false = " ".join(f"{KINDS[k]} {np.mean((p >= call)[null & (kinds == k)]):.3f}" for k in np.unique(kinds[null]).astype(int))
+        false = " ".join(f"{KINDS[k]} {np.mean((p >= call)[null & (kinds == k)]):.3f}"
+                         for k in np.unique(kinds[null]).astype(int))
         print(f"call {call}: false {np.mean((p >= call)[null]):.3f} ({false}); found {found}; "
               f"wrong line {np.mean((p >= call) & ~null & (right == 0)):.3f}")
     y = (~null).astype(float)
     bins = np.clip((p * 10).astype(int), 0, 9)
-    error = sum(abs(p[bins == b].mean() - y[bins == b].mean()) * np.mean(bins == b) for b in range(10) if (bins == b).any())
+    error = sum(abs(p[bins == b].mean() - y[bins == b].mean()) * np.mean(bins == b) for b in np.unique(bins))
     print(f"calibration error (10 bins) {error:.3f}, Brier {np.mean((p - y) ** 2):.3f}")
 
 
@@ -137,8 +140,8 @@ def _write(coefficient, terms, seeds, label, files):
     lines = ["# Weights of the odds model: log odds = intercept + sum of weight x (term - neutral).",
              "# Made by tests/benchmarks/fit_odds.py; the terms are explained in analysis/odds.py.",
              f'fitted = "{time.strftime("%Y-%m-%d")}"',
-             f'data = "{len(np.unique(seeds))} textures: simulated plain, crossed and ringed grounds and real textures, '
-             'half of them with stripes of 0.2 to 12 % contrast (tests/benchmarks/texture_cases.py)"',
+             f'data = "{len(np.unique(seeds))} textures: simulated plain, crossed and ringed grounds and '
+             'real photographs, half of them with stripes of 0.2 to 12 % contrast (tests/benchmarks/texture_cases.py)"',
              f"intercept = {intercept:.4f}", "", "[weight]"]
     lines += [f"{n} = {w:.4f}" for n, w in zip(TERMS, coefficient[1:], strict=True)]
     lines += ["", "[neutral]"] + [f"{n} = {v:.4f}" for n, v in zip(TERMS, neutral, strict=True)]

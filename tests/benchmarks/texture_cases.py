@@ -39,7 +39,7 @@ def ground(rng: np.random.Generator, kind: str, shape: tuple[int, int], s: float
                                      spacing_mm=rng.uniform(0.5, 6), slope=rng.uniform(0.6, 1.8),
                                      elongation=rng.uniform(2, 20), unevenness=rng.uniform(0, 0.6)), shape, s, rng)
     field = plain(np.exp(rng.uniform(np.log(0.5), np.log(12))))
-    if kind == "parallel" and rng.random() < 0.35:                  # clean: one cosine a ring, straight, no fibre
+    if kind == "parallel" and rng.random() < 0.5:                   # clean: one cosine a ring, straight, no fibre
         x, y = np.meshgrid(np.arange(shape[1]) / s, np.arange(shape[0]) / s)
         field = 0.3 * field + cosine_rings(x, y, rng, spacing_mm=float(np.exp(rng.uniform(-0.5, 1.6))),
                                            variation=rng.uniform(0.09, 0.35), lean_deg=rng.uniform(-5, 5),
@@ -72,7 +72,7 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
     rng = np.random.default_rng([seed, 4711])
     width, height = rng.choice([60.0, 80.0, 80.0, 100.0, 120.0]), rng.choice([40.0, 60.0, 60.0, 80.0])
     shape = (int((height - 2) * s), int((width - 2) * s))
-    kind = kind or str(rng.choice(["plain", "parallel", "rings", "crossed", "real"], p=[0.2, 0.35, 0.12, 0.15, 0.18]))
+    kind = kind or str(rng.choice(["plain", "parallel", "rings", "crossed", "real"], p=[0.18, 0.45, 0.1, 0.12, 0.15]))
     if kind == "real":                     # a real photograph, turned and scaled at random
         _, patch, s = next(real_patches(seed, 1))
         field, shape = np.log(np.maximum(patch, 0.02)).astype(np.float32), patch.shape
@@ -91,14 +91,15 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
         fx, fy = np.cos(angle) / period, -np.sin(angle) / period
         drift = rng.normal(0, 1.5) if rng.random() < 0.15 else 0.0
         bend = -fx * drift * 0.5e-4 * (xs - xs.mean()) ** 2
-        order2, order3 = rng.choice([0.0, rng.uniform(0, 0.5)]), rng.choice([0.0, rng.uniform(0, 0.25)])
+        order2, order3 = (rng.choice([0.0, rng.uniform(0, top)]) for top in (0.5, 0.25))
         phase = rng.uniform(0, 2 * np.pi)
         theta = (2 * np.pi * (fx * xs + bend))[None, :] + (2 * np.pi * fy * ys + phase)[:, None]
         wave = np.cos(theta) + order2 * np.cos(2 * theta + rng.uniform(0, 6)) + order3 * np.cos(3 * theta
                                                                                               + rng.uniform(0, 6))
         field = field + np.log1p(contrast / 200.0 * np.clip(wave, -8, 8)).astype(np.float32)
         stripes.append((float(fx), float(fy), contrast))
-    field = field + (0.004 if kind == "real" else rng.uniform(0.004, 0.08)) * rng.standard_normal(shape, dtype=np.float32)
+    grainy = 0.004 if kind == "real" else rng.uniform(0.004, 0.08)
+    field = field + grainy * rng.standard_normal(shape, dtype=np.float32)
     u, v = np.linspace(-1, 1, shape[1])[None, :], np.linspace(-1, 1, shape[0])[:, None]
     field = field + (rng.normal(0, 0.15) * u + rng.normal(0, 0.15) * v + rng.normal(0, 0.1) * u * u
                      + rng.normal(0, 0.1) * v * v)

@@ -1,0 +1,106 @@
+"""The main job end to end on the demo photos, whose truth is known to the digit."""
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.errors import PhotoError
+from analysis.machine import load_machine
+from analysis.pipeline import compare, inspect
+from analysis.settings import Settings
+
+DEMO = Path(__file__).parents[1] / "demo_images"
+TRUTH = json.loads((DEMO / "truth.json").read_text("utf-8"))["pairs"]
+FRAME = Settings(frame_mm=(80.0, 60.0))
+
+
+@pytest.fixture(scope="module")
+def compared():
+    """Each demo pair compared once."""
+    done = {}
+
+    def get(name):
+        if name not in done:
+            pair = TRUTH[name]
+            done[name] = compare(DEMO / pair["before"]["file"], DEMO / pair["after"]["file"], FRAME)
+        return done[name]
+    return get
+
+
+@pytest.mark.parametrize("name", list(TRUTH))
+def test_demo_pair_gets_its_true_answer(compared, name):
+    got, truth = compared(name), TRUTH[name]
+    assert got.change.verdict == truth["change"]
+    for judged, side in ((got.before, truth["before"]), (got.after, truth["after"])):
+        assert judged.decision.verdict in {side["verdict"], "mixed"} if side["stripes"] else {"grain", "clean"}
+        assert len(judged.stripes.stripes) == len(side["stripes"])
+        for stripe, true in zip(judged.stripes.stripes, side["stripes"], strict=True):
+            assert stripe.period_mm == pytest.approx(true["period_mm"], rel=0.005)
+            assert stripe.contrast_percent == pytest.approx(true["contrast_percent"], rel=0.15)
+
+
+@pytest.mark.parametrize("name", list(TRUTH))
+def test_after_is_laid_on_before_within_a_third_of_a_millimetre(compared, name):
+    """Corners of the frame as the protocol of homography benchmarks takes them (HPatches: mean corner error)."""
+    got, truth = compared(name), TRUTH[name]
+    assert got.alignment.ok
+    after, before = (np.array(truth[side]["corners_px"]) for side in ("after", "before"))
+    mapped = np.column_stack([after, np.ones(4)]) @ got.alignment.homography.T
+    miss = np.linalg.norm(mapped[:, :2] / mapped[:, 2:] - before, axis=1)
+    px_per_mm = np.linalg.norm(before[1] - before[0]) / 80.0
+    assert miss.max() / px_per_mm < 0.3
+
+
+def test_progress_goes_up_to_one_and_says_what_it_does():
+    told = []
+    inspect(DEMO / TRUTH["cured"]["before"]["file"], FRAME, progress=lambda share, words: told.append((share, words)))
+    shares = [share for share, _ in told]
+    assert shares == sorted(shares) and shares[-1] == 1.0
+    assert all(words for _, words in told)
+
+
+def test_machine_file_names_the_belt_pitch():
+    machine = load_machine(DEMO / "machine.toml")
+    got = inspect(DEMO / TRUTH["cured"]["before"]["file"], FRAME, machine=machine).photo
+    best = max(got.sources[0], key=lambda s: s["probability"])
+    assert "pitch" in best["part"] or "tooth" in best["part"] or "belt" in best["part"]
+    assert sum(s["probability"] for s in got.sources[0]) == pytest.approx(1.0, abs=0.05)
+
+
+def test_same_photo_twice_is_unchanged_and_in_the_same_place():
+    photo = (DEMO / TRUTH["cured"]["before"]["file"]).read_bytes()
+    got = compare(photo, photo, FRAME, names=("a.jpg", "b.jpg"))
+    assert got.change.verdict == "unchanged"
+    assert got.change.ratio == pytest.approx(1.0, abs=0.03)
+    assert got.change.phase_locked is not False
+    assert np.allclose(got.alignment.homography / got.alignment.homography[2, 2], np.eye(3), atol=2.0)
+
+
+def test_same_photos_give_the_same_answer_to_the_last_digit(compared):
+    first = compared("cured")
+    again = compare(DEMO / TRUTH["cured"]["before"]["file"], DEMO / TRUTH["cured"]["after"]["file"], FRAME)
+    assert again.change == first.change
+    assert again.before.decision == first.before.decision
+    assert np.array_equal(again.alignment.homography, first.alignment.homography)
+
+
+def test_without_any_scale_the_period_is_told_in_pixels():
+    got = inspect(DEMO / TRUTH["cured"]["before"]["file"]).photo
+    assert not got.piece.scale_known
+    assert got.decision.verdict in {"mechanical", "mixed", "grain", "clean", "undecided"}
+
+
+def test_given_corners_serve_in_place_of_the_search():
+    corners = tuple(map(tuple, TRUTH["cured"]["before"]["corners_px"]))
+    got = inspect(DEMO / TRUTH["cured"]["before"]["file"],
+                  Settings(frame_mm=(80.0, 60.0), before_corners_px=corners)).photo
+    assert got.piece.method == "corners"
+    assert got.stripes.stripes[0].period_mm == pytest.approx(2.032, rel=0.003)
+
+
+def test_region_off_the_piece_is_refused_in_words():
+    with pytest.raises(PhotoError, match="region"):
+        inspect(DEMO / TRUTH["cured"]["before"]["file"], Settings(frame_mm=(80.0, 60.0), region_mm=(500, 500, 10, 10)))
