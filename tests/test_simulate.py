@@ -34,6 +34,7 @@ from analysis.simulate import (
     to_srgb8,
     undistort,
 )
+from analysis.simulate.piece import board_without_stripes
 
 BELT = StripeSpec(period_mm=2.032, contrast_percent=5.0, angle_deg=0.4, phase_rad=0.7)
 PLAIN = PieceSpec(grains=(), artwork=(), ground_reflectance=0.3, smoke=0.0, depth_ramp=0.0)
@@ -366,3 +367,13 @@ def test_bayer_sensor_keeps_colour_and_quiets_nothing_but_the_finest_detail():
         return np.corrcoef(channel[:, 1:].ravel(), channel[:, :-1].ravel())[0, 1]
 
     assert abs(neighbours(full[..., 0])) < 0.05 and neighbours(mosaic[..., 0]) > 0.4
+
+
+def test_board_of_a_real_material_shows_that_material():
+    """Log reflectance of the ground follows the given texture one to one, mirrored where it ends."""
+    texture = np.exp(0.2 * coloured_noise((200, 980), 10.0, np.random.default_rng(1), slope=1.2, longest_mm=5.0))
+    board = board_without_stripes(replace(PLAIN, margin_mm=(9.0, 8.0, 9.0, 8.0)), 10.0, texture)
+    assert board.shape == (760, 980)
+    ground = np.log(board[100:200, 100:880] / 0.3)
+    assert np.abs(ground - np.log(texture[100:200, 100:880])).max() < 0.01
+    assert np.allclose(board[210:300, 100:880], board[189:99:-1, 100:880], rtol=1e-4)
