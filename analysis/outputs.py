@@ -24,6 +24,8 @@ def check_writable(path: str | PathLike[str]) -> None:
     try:
         if path.is_dir():
             raise PhotoError(f"{path} is a folder. Give a file name in it.")
+        if path.exists() and not path.is_file():       # a device or pipe would be replaced by a file
+            raise PhotoError(f"{path} is not an ordinary file. Name a file in a folder of yours.")
         if not path.parent.is_dir():
             raise PhotoError(f"The folder {path.parent} does not exist. Make it first, or name another.")
     except (OSError, ValueError) as problem:
@@ -42,8 +44,8 @@ def write_whole(path: str | PathLike[str], content: bytes) -> None:
     PhotoError
         The disk is full or the folder may not be written to; nothing is left behind.
     """
-    path = Path(path)
     check_writable(path)
+    path = Path(os.path.realpath(path))                # a link stays a link
     beside = None
     try:
         handle, beside = tempfile.mkstemp(prefix=".unfinished-", dir=path.parent)
