@@ -17,9 +17,9 @@ from analysis.formats import significant
 from analysis.views import View, Views
 from analysis.words import period, photos
 
-__all__ = ["along_axis", "history", "misfits", "profiles", "spectra"]
+__all__ = ["along_axis", "axis_range", "history", "misfits", "profiles", "spectra"]
 
-HEIGHT = 170               # px of one chart
+HEIGHT = 210               # px of one chart
 MISFIT_SHARE = 0.05        # of the piece: length of a typical arrow
 
 
@@ -37,33 +37,41 @@ LIGHT = Palette(ink="#1d2433", soft="#77808f", found="#b8400a", limit="#1f5f8b")
 DARK = Palette(ink="#ece8de", soft="#9aa3b0", found="#ff9d5c", limit="#7cc0ee")
 
 
-def profiles(views: Views, *, dark: bool = False) -> alt.Chart:
-    """Profile along the scan axis of each photo with the found stripes over it; one scale, zoomed together."""
+def profiles(views: Views, *, shown: tuple[float, float], dark: bool = False) -> list[alt.LayerChart]:
+    """Chart the profile of each photo with the found stripes over it, all to one scale.
+
+    `shown` are the ends of the part of the scan axis that is drawn.
+    """
     ink = DARK if dark else LIGHT
     reach = profile_reach(views.photos)
-    zoom = alt.selection_interval(bind="scales", encodings=["x"])
     rows = []
     for view in views.photos:
-        frame = pd.DataFrame({"x": view.profile_x, "measured": view.profile_percent, "found": view.fitted_percent})
-        x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(nice=False))
+        seen = _analysed(view) & (view.profile_x >= shown[0]) & (view.profile_x <= shown[1])
+        frame = pd.DataFrame({"x": view.profile_x[seen], "measured": view.profile_percent[seen],
+                              "found": view.fitted_percent[seen]})
+        x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(domain=shown, nice=False))
         y = {"scale": alt.Scale(domain=[-reach, reach], clamp=True), "title": "Deviation, %"}
-        base = alt.Chart(frame, title=f"{view.name}: measured (thin line), stripes found (wide band)",
-                         height=HEIGHT, width="container")
+        base = alt.Chart(frame, height=HEIGHT, width="container")
         layers = [base.mark_line(strokeWidth=0.9, color=ink.ink).encode(
             x, alt.Y("measured:Q", **y), tooltip=[alt.Tooltip("x:Q", format=".2f"), alt.Tooltip("measured:Q", format=".2f")])]
         if np.any(view.fitted_percent):
             layers.insert(0, base.mark_line(strokeWidth=3.5, opacity=0.6, color=ink.found).encode(x, alt.Y("found:Q", **y)))
-        rows.append(alt.layer(*layers).add_params(zoom))
-    return _stack(rows)
+        rows.append(alt.layer(*layers))
+    return rows
 
 
-def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = False) -> alt.Chart:
-    """Contrast against period with the threshold, the found lines with their intervals and the expected periods."""
+def axis_range(views: Views) -> tuple[float, float]:
+    """Ends of the analysed part of the scan axis in all photos."""
+    known = [view.profile_x[_analysed(view)] for view in views.photos]
+    return (float(min(x[0] for x in known)), float(max(x[-1] for x in known)))
+
+
+def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = False) -> list[alt.LayerChart]:
+    """Chart contrast against period with the threshold, the found lines with their intervals and the expected periods."""
     ink = DARK if dark else LIGHT
     told = [photo for _, photo in photos(report)]
     reach = spectrum_reach(views.photos, [photo["stripes"] for photo in told])
-    rows = [_spectrum(view, photo, reach, expected, ink) for view, photo in zip(views.photos, told, strict=True)]
-    return _stack(rows)
+    return [_spectrum(view, photo, reach, expected, ink) for view, photo in zip(views.photos, told, strict=True)]
 
 
 def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
@@ -74,13 +82,13 @@ def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
         _columns(view, "grain", view.grain_map_percent, view.grain_extent))]
     frame = pd.concat(frames)
     order = [view.name for view in views.photos]
-    return alt.Chart(frame, height=HEIGHT, width="container").mark_line(point=alt.OverlayMarkDef(size=16)).encode(
+    return alt.Chart(frame, height=290, width="container").mark_line(point=alt.OverlayMarkDef(size=16)).encode(
         alt.X("x:Q", title=f"Along the scan axis, {views.photos[0].unit}", scale=alt.Scale(nice=False)),
         alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True)),
-        alt.Color("what:N", title="", scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
-        alt.StrokeDash("photo:N", title="", sort=order, scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][:len(order)])),
+        alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
+        alt.StrokeDash("photo:N", legend=None, sort=order, scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][:len(order)])),
         tooltip=["photo", "what", alt.Tooltip("x:Q", format=".1f"), alt.Tooltip("contrast:Q", format=".2f")],
-    ).properties(title="Contrast by place").configure_legend(orient="bottom")
+    ).configure_legend(orient="top", symbolType="stroke", symbolSize=300)
 
 
 def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
@@ -117,12 +125,16 @@ def history(rows, *, dark: bool = False) -> alt.Chart:
         alt.Y("contrast_low_percent:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Y2("contrast_high_percent:Q"))
     points = base.mark_point(filled=True, size=70, color=ink.found, opacity=1).encode(
         alt.Y("shown:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Shape("place:N", title="photo"))
-    return alt.layer(bars, points).configure_legend(orient="bottom")
+    return alt.layer(bars, points).configure_legend(orient="top", symbolType="stroke", symbolSize=300)
 
 
-def _stack(rows) -> alt.Chart:
-    """Charts below each other; one alone stays as it is, since only that one fills its container."""
-    return rows[0] if len(rows) == 1 else alt.vconcat(*rows)
+def _analysed(view: View) -> np.ndarray:
+    """Where the profile has data: both ends beyond the frame are exactly zero."""
+    used = np.flatnonzero(view.profile_percent)
+    seen = np.zeros(len(view.profile_x), bool)
+    if used.size:
+        seen[used[0]:used[-1] + 1] = True
+    return seen if seen.any() else ~seen
 
 
 def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Palette) -> alt.LayerChart:
@@ -131,9 +143,9 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Pa
     y = {"scale": alt.Scale(domain=[0, reach], clamp=True), "title": "Contrast, %"}
     frame = pd.DataFrame({"period": view.spectrum_period, "measured": view.spectrum_percent,
                           "needed": view.threshold_percent})
-    base = alt.Chart(frame, height=HEIGHT, width="container",
-                     title=f"{view.name}: measured (line), needed to be called (dashes)")
-    axis = alt.Axis(values=[m * 10.0 ** e for e in range(-3, 5) for m in (1, 2, 5)], format="~g", grid=False)
+    base = alt.Chart(frame, height=HEIGHT, width="container")
+    values = [v for v in (m * 10.0 ** e for e in range(-3, 5) for m in (1, 2, 5)) if low <= v <= high]
+    axis = alt.Axis(values=values, format="~g", grid=False)
     layers = [base.mark_line(strokeWidth=1, color=ink.soft).encode(alt.X("period:Q", axis=axis, **x), alt.Y("measured:Q", **y)),
               base.mark_line(strokeWidth=1.4, strokeDash=[5, 3], color=ink.limit).encode(
                   alt.X("period:Q", axis=axis, **x), alt.Y("needed:Q", **y))]

@@ -8,7 +8,7 @@ from typing import Any
 from analysis.errors import PhotoError
 from analysis.settings import Settings
 
-__all__ = ["answer_key", "axis_of_points", "inset_corners", "inset_points", "pixels_per_mm_of_points", "region_of_points",
+__all__ = ["answer_key", "axis_of_points", "inset_corners", "inset_points", "pixels_per_mm_of_points", "points_tag", "region_of_points",
            "settings_of", "turned"]
 
 LEAST_SPAN_PX = 20.0       # two points nearer than this make no scale
@@ -87,6 +87,11 @@ def inset_points(size_px: tuple[int, int]) -> list[list[float]]:
 def turned(corners) -> list[list[float]]:
     """Same corners, starting with the next one: the scan axis turns by a right angle."""
     return [*corners[1:], corners[0]]
+
+
+def points_tag(points) -> str:
+    """Short name of a set of points."""
+    return hashlib.sha256(repr([[float(x), float(y)] for x, y in points]).encode()).hexdigest()[:10]
 
 
 def answer_key(photos, settings: Settings, machine_text: str) -> str:

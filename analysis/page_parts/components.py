@@ -5,10 +5,16 @@ import streamlit as st
 
 from analysis.page_parts.assets import asset
 
-__all__ = ["picker", "viewer"]
+__all__ = ["picker", "put", "viewer"]
 
 _picker = st.components.v2.component("stripe_or_grain_picker", css=asset("picker.css"), js=asset("picker.js"))
 _viewer = st.components.v2.component("stripe_or_grain_viewer", css=asset("viewer.css"), js=asset("viewer.js"))
+
+
+def put(html: str) -> None:
+    """Write markup of `markup` to the page; an empty one writes nothing."""
+    if html:
+        st.html(html)
 
 
 def picker(*, key: str, image: str, extent, points, names, label: str, alt: str, hint: str, unit: str = "px",

@@ -8,7 +8,7 @@ import streamlit as st
 from analysis import words
 from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
-from analysis.page_parts.components import viewer
+from analysis.page_parts.components import put, viewer
 
 __all__ = ["is_dark", "show_answer", "show_evidence"]
 
@@ -21,28 +21,28 @@ def is_dark() -> bool:
 def show_answer(answer: Answer) -> None:
     """The sentence, the verdicts, what to do next, the reasons and the warnings of each photo."""
     report = answer.report
-    st.html(markup.step("3  Answer"))
-    st.html(markup.answer_cards(report))
-    st.html(markup.next_step(report))
-    st.html(markup.reasons(report))
+    put(markup.step("3  Answer"))
+    put(markup.answer_cards(report))
+    put(markup.next_step(report))
+    put(markup.reasons(report))
     for name, photo in words.photos(report):
         if photo["warnings"]:
-            st.html(markup.warning_list(photo["warnings"], f"About the photo {name} ({photo['file']})"))
+            put(markup.warning_list(photo["warnings"], f"About the photo {name} ({photo['file']})"))
 
 
 def show_evidence(answer: Answer, machine) -> None:
     """Pictures, charts, alignment and table of scores."""
     report, dark = answer.report, is_dark()
-    st.html(markup.step("4  Evidence"))
+    put(markup.step("4  Evidence"))
     _pictures(answer)
     _curves(answer, machine, dark)
     if "registration" in report:
         _alignment(answer, dark)
     with st.expander("All figures in a table"):
         names = tuple(name for name, _ in words.photos(report))
-        st.html(markup.table(("Score", *names), words.score_rows(report), "Scores of each photo"))
+        put(markup.table(("Score", *names), words.score_rows(report), "Scores of each photo"))
         if "change" in report:
-            st.html(markup.table(("Change", "after against before"), words.change_rows(report), "Scores of the change"))
+            put(markup.table(("Change", "after against before"), words.change_rows(report), "Scores of the change"))
         st.caption(f"Settings: {words.settings_line(report)}. Ranges are 95 % intervals.")
 
 
@@ -57,20 +57,34 @@ def _pictures(answer: Answer) -> None:
 def _curves(answer: Answer, machine, dark: bool) -> None:
     from analysis.page_parts import charts
     st.subheader("Along the scan axis", anchor=False)
-    st.markdown("The mean brightness along the scan axis: a machine stripe rises and falls in equal steps, grain does not. "
-                "Scroll over a chart to zoom.")
-    st.altair_chart(charts.profiles(answer.views, dark=dark), width="stretch", key=f"profiles_{answer.key}",
-                    alt="Mean profile along the scan axis of each photo, with the stripes that were found over it")
+    st.markdown("The mean brightness along the scan axis: a machine's stripe rises and falls in equal steps, grain does not.")
+    _profiles(answer, dark)
     st.subheader("Which spacings stand out", anchor=False)
     st.markdown("How strong a regular stripe of each spacing would be (the spectrum). A machine's stripe is one sharp line above "
                 "the dashes; grain is a broad hill."
                 + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else ""))
-    st.altair_chart(charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark), width="stretch",
-                    key=f"spectra_{answer.key}", alt=_spectrum_words(answer.report))
+    drawn = charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark)
+    for place, (view, chart) in enumerate(zip(answer.views.photos, drawn, strict=True)):
+        st.caption(f"{view.name}: measured (thin line), needed to be called (dashes), found (arrow)")
+        st.altair_chart(chart, width="stretch", key=f"spectrum_{place}_{answer.key}", alt=_spectrum_words(answer.report, place))
     st.subheader("Contrast by place", anchor=False)
-    st.markdown("A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth.")
+    st.markdown("A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth."
+                + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else ""))
     st.altair_chart(charts.along_axis(answer.views, dark=dark), width="stretch", key=f"places_{answer.key}",
                     alt="Stripe and grain contrast against the place along the scan axis")
+
+
+@st.fragment
+def _profiles(answer: Answer, dark: bool) -> None:
+    """Profiles with one control that zooms all of them; moving it redraws nothing else."""
+    from analysis.page_parts import charts
+    low, high = charts.axis_range(answer.views)
+    unit = answer.views.photos[0].unit
+    shown = st.slider(f"Part of the scan axis that is drawn, {unit}", low, high, (low, high), format="%.1f", key=f"shown_{answer.key}")
+    for view, chart in zip(answer.views.photos, charts.profiles(answer.views, shown=shown, dark=dark), strict=True):
+        st.caption(f"{view.name}: measured (thin line), stripes found (wide band)")
+        st.altair_chart(chart, width="stretch", key=f"profile_{view.name}_{answer.key}",
+                        alt=f"{view.name}: mean profile along the scan axis with the stripes that were found over it")
 
 
 def _alignment(answer: Answer, dark: bool) -> None:
@@ -78,7 +92,7 @@ def _alignment(answer: Answer, dark: bool) -> None:
     st.subheader("How well the two photos lie on each other", anchor=False)
     st.markdown(words.registration(registration)[:1].upper() + words.registration(registration)[1:] + ".")
     if registration.get("warnings"):
-        st.html(markup.warning_list(registration["warnings"], "About the alignment"))
+        put(markup.warning_list(registration["warnings"], "About the alignment"))
     if answer.views.misfits_px is None:
         return
     from analysis.page_parts import charts
@@ -102,7 +116,7 @@ def _expected(machine):
     return tuple(part for part in expected_periods(machine) if part.along == "scan")
 
 
-def _spectrum_words(report) -> str:
-    told = [f"{name}: " + ("; ".join(words.stripe_line(s) for s in photo["stripes"]) or "no line above the threshold")
-            for name, photo in words.photos(report)]
-    return "Contrast against spacing. " + ". ".join(told)
+def _spectrum_words(report, place: int) -> str:
+    name, photo = words.photos(report)[place]
+    found = "; ".join(words.stripe_line(stripe) for stripe in photo["stripes"]) or "no line above the threshold"
+    return f"{name}: contrast against spacing. Found: {found}"

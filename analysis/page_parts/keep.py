@@ -6,13 +6,14 @@ import streamlit as st
 from analysis.errors import PhotoError
 from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
+from analysis.page_parts.components import put
 
 __all__ = ["show_keep"]
 
 
 def show_keep(answer: Answer, machine) -> None:
     """Title, notes, downloads, logbook."""
-    st.html(markup.step("5  Sheet and record"))
+    put(markup.step("5  Sheet and record"))
     left, right = st.columns([3, 1])
     title = left.text_input("Title of the sheet", answer.title or "", key=f"title_{answer.key}", max_chars=200,
                             placeholder="What was changed, for instance: new belt clamp")

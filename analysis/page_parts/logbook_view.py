@@ -6,6 +6,7 @@ import streamlit as st
 from analysis import words
 from analysis.errors import PhotoError
 from analysis.page_parts import markup
+from analysis.page_parts.components import put
 from analysis.page_parts.evidence import is_dark
 
 __all__ = ["show_logbook"]
@@ -14,7 +15,7 @@ __all__ = ["show_logbook"]
 def show_logbook() -> None:
     """Everything about the record."""
     from analysis.logbook import list_entries, logbook_path, search_entries
-    st.html(markup.step("Logbook"))
+    put(markup.step("Logbook"))
     st.caption(f"Kept on this computer: {logbook_path()}")
     sought = st.text_input("Search in titles, changes, notes, tags, machine and verdicts", key="log_search", persist_state="session")
     lines = search_entries(sought) if sought.strip() else list_entries()
@@ -30,7 +31,7 @@ def show_logbook() -> None:
 
 def _list(lines) -> None:
     rows = [(str(line.id), line.made, line.title, line.changed, ", ".join(line.tags), _told(line)) for line in lines]
-    st.html(markup.table(("Entry", "Date", "Title", "Changed before", "Tags", "Verdicts"), rows, "Entries, newest first"))
+    put(markup.table(("Entry", "Date", "Title", "Changed before", "Tags", "Verdicts"), rows, "Entries, newest first"))
 
 
 def _told(line) -> str:
@@ -59,7 +60,7 @@ def _one(lines) -> None:
     for column, (name, data) in zip(st.columns(max(len(shown), 1)), shown, strict=False):
         column.image(data, name, width="stretch", alt=f"Entry {number}: {name}")
     if entry.report:
-        st.html(markup.answer_cards(entry.report))
+        put(markup.answer_cards(entry.report))
     for name, data in entry.pictures.items():
         if name.endswith(".pdf"):
             st.download_button(f"Download {name}", data, f"entry-{number}-{name}", "application/pdf", key=f"log_{number}_{name}",
@@ -109,4 +110,4 @@ def _files() -> None:
         st.error(str(problem))
         return
     st.session_state["log_imported"] = file.file_id
-    st.success(f"{told.added} entries added, {told.there} were there already.")
+    st.success(f"{told.added} entries added, {told.already_there} were there already.")

@@ -8,6 +8,7 @@ import streamlit as st
 from analysis.errors import PhotoError
 from analysis.formats import significant
 from analysis.page_parts import markup
+from analysis.page_parts.components import put
 
 __all__ = ["current_machine", "show_machine"]
 
@@ -24,7 +25,7 @@ def current_machine():
 
 def show_machine() -> None:
     """Everything about the machine."""
-    st.html(markup.step("Your machine"))
+    put(markup.step("Your machine"))
     st.markdown("With the moving parts listed, a stripe's spacing is matched with the part that makes it. "
                 "Leave out what you do not know.")
     _sources()
@@ -175,7 +176,7 @@ def _expected(machine) -> None:
              "any speed" if p.kind == "geometry" else f"{p.frequency_hz:g} Hz at this speed", p.words)
             for p in expected_periods(machine)]
     if rows:
-        st.html(markup.table(("Part", "Spacing", "95 %", "Holds at", "What it looks like"), rows, "Expected spacings"))
+        put(markup.table(("Part", "Spacing", "95 %", "Holds at", "What it looks like"), rows, "Expected spacings"))
     else:
         st.caption("No part is listed yet that makes a spacing.")
 
@@ -188,11 +189,11 @@ def _calculator(machine) -> None:
     angle = two.number_input("Belt against its travel, degrees", 0.0, 45.0, 0.0, 0.5, key="belt_angle", persist_state="session")
     away = three.number_input("Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, key="clamp", persist_state="session")
     figures = drive_figures(machine, wrap_deg=wrap, angle_deg=angle, distance_mm=away)
-    st.html(markup.table(("Figure", "Value", "What it is"), [(f.name, f"{significant(f.value, 4)} {f.unit}", f.words)
+    put(markup.table(("Figure", "Value", "What it is"), [(f.name, f"{significant(f.value, 4)} {f.unit}", f.words)
                                                             for f in figures], "Drive calculator"))
-    st.html(markup.warning_list([f.warning for f in figures if f.warning]))
+    put(markup.warning_list([f.warning for f in figures if f.warning]))
     drift = st.number_input("Measured drift of the spacing, % per 100 mm (from a report)", -20.0, 20.0, 0.0, 0.01, format="%.3f",
                             key="drift", persist_state="session")
     if drift:
         st.markdown(angle_from_drift(drift, away).words)
-    st.html(markup.cautions(CAUTIONS))
+    put(markup.cautions(CAUTIONS))

@@ -6,7 +6,7 @@ from typing import Any
 
 from analysis import words
 from analysis.formats import signed
-from analysis.page_parts.assets import asset
+from analysis.page_parts.assets import asset, svg_address
 
 __all__ = ["HOW_TO", "answer_cards", "cautions", "header", "how_to_photograph", "next_step", "next_tests", "reasons",
            "step", "style", "table", "warning", "warning_list"]
@@ -19,6 +19,8 @@ HOW_TO = ("Let the piece cool and take it out of the machine; leave every guard 
           "Let the frame fill most of the picture: 12 pixels or more for each mm of the piece.",
           "One soft light from the side, no flash, no glare; the same for both photos.",
           "Same phone, same distance; no zoom, no filter, no picture mode that retouches; send the original file.")
+HOW_DRAWN = ("A phone held straight above the engraved piece, which fills most of its picture; a lamp shines low from "
+             "the side.")
 _BARS = '<path d="M6 4V30M13 4V30M20 4V30M27 4V30M34 4V30"/>'
 _WAVES = '<path d="M5 4C1 14 10 20 6 30M17 4C21 12 12 22 16 30M27 4C22 12 30 18 28 30M39 4C35 9 42 24 37 30"/>'
 _SIGNS = {
@@ -39,7 +41,7 @@ def style() -> str:
 
 def header() -> str:
     """Name of the program and what it is for."""
-    return (f'<header class="sg-top">{asset("mark.svg")}<div><h1>Stripe or Grain</h1>'
+    return (f'<header class="sg-top">{_mask(asset("mark.svg"), "sg-mark")}<div><h1>Stripe or Grain</h1>'
             "<p>Stripes in your engraving: is it the machine or the material, and did the change help?</p></div></header>")
 
 
@@ -103,7 +105,7 @@ def table(head: tuple[str, ...], rows, caption: str = "") -> str:
 def how_to_photograph() -> str:
     """Five lines and a drawing."""
     lines = "".join(f"<li>{escape(line)}</li>" for line in HOW_TO)
-    return f'<div class="sg-how"><ol>{lines}</ol>{asset("howto.svg")}</div>'
+    return f'<div class="sg-how"><ol>{lines}</ol><img class="sg-howto" src="{svg_address(asset("howto.svg"))}" alt="{HOW_DRAWN}"></div>'
 
 
 def next_tests(tests) -> str:
@@ -112,8 +114,15 @@ def next_tests(tests) -> str:
 
 
 def _sign(kind: str) -> str:
-    return ('<svg viewBox="0 0 44 34" aria-hidden="true"><g fill="none" stroke="currentColor" stroke-width="3.2" '
-            f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[kind]}</g></svg>')
+    """Sign of a verdict: a mask, so that it takes the colour of its card in either theme."""
+    drawing = ('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 44 34"><g fill="none" stroke="#000" stroke-width="3.2" '
+               f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[kind]}</g></svg>')
+    return _mask(drawing, "sg-sign")
+
+
+def _mask(drawing: str, name: str) -> str:
+    where = f"url({svg_address(drawing)})"
+    return f'<span class="{name}" aria-hidden="true" style="mask-image:{where};-webkit-mask-image:{where}"></span>'
 
 
 def _card(kind: str, who: str, right: str, big: str, means: str, rows) -> str:
@@ -151,16 +160,22 @@ def _change_card(change: dict[str, Any]) -> str:
 
 
 def _why(name: str, photo: dict[str, Any]) -> str:
+    """Two strongest reasons for the verdict and the strongest against it; the others on demand."""
     sign = -1.0 if photo["verdict"] in ("grain", "clean") else 1.0
     listed = sorted(photo.get("reasons") or [], key=lambda r: -abs(r["weight"] or 0.0))
-    lines = []
+    sides: dict[str, list[str]] = {"For": [], "Against": [], "Also seen": []}
     for one in listed:
         weight = sign * (one["weight"] or 0.0)
         side = "For" if weight > 0 else "Against" if weight < 0 else "Also seen"
         figure = f"<small>{escape(one['term'])}: log odds {signed(one['weight'], 1)}</small>" if weight else ""
-        lines.append(f"<li><b>{side}</b><span>{escape(one['words'])}{figure}</span></li>")
-    title = f"Why {name} reads as {BIG[photo['verdict']].lower()}"
-    return f"<section><h3>{escape(title)}</h3><ul>{''.join(lines)}</ul></section>" if lines else ""
+        sides[side].append(f"<li><b>{side}</b><span>{escape(one['words'])}{figure}</span></li>")
+    first = sides["For"][:2] + sides["Against"][:1] or sides["Also seen"][:2]
+    rest = [line for lines in sides.values() for line in lines if line not in first]
+    if not first:
+        return ""
+    more = f"<details><summary>{len(rest)} more</summary><ul>{''.join(rest)}</ul></details>" if rest else ""
+    title = f"Why {name} reads as: {BIG[photo['verdict']]}"
+    return f"<section><h3>{escape(title)}</h3><ul>{''.join(first)}</ul>{more}</section>"
 
 
 def _test(place: int, test) -> str:

@@ -5,6 +5,7 @@ import streamlit as st
 
 from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
+from analysis.page_parts.components import put
 
 __all__ = ["show_next_tests"]
 
@@ -17,4 +18,4 @@ def show_next_tests(answer: Answer, machine) -> None:
                      help="Ranked by how much each test is expected to teach, in bits."):
         return
     from analysis.next_test import rank_next_tests
-    st.html(markup.next_tests(rank_next_tests(answer.report, machine)[:SHOWN]))
+    put(markup.next_tests(rank_next_tests(answer.report, machine)[:SHOWN]))

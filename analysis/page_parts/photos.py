@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from analysis.page_parts import markup
+from analysis.page_parts.components import put
 
 __all__ = ["Chosen", "ask_photos"]
 
@@ -35,28 +36,38 @@ def ask_photos() -> Chosen | None:
     demo = st.session_state.get("demo")
     if demo in DEMOS:
         return _demo(demo)
-    st.html(markup.step("1  Photos"))
-    given = _uploads()
-    if not given:
-        left, right = st.columns(2, gap="large")
-        with left:
-            _demo_buttons()
-        with right:
-            saved = st.file_uploader("Open an old comparison (the .zip that this page saved)", type=["zip"], key="saved",
-                                     max_upload_size=MOST_MB)
-        with st.expander("How to photograph the piece", expanded=True):
-            st.html(markup.how_to_photograph())
-        return Chosen(saved=saved.getvalue()) if saved else None
-    with st.expander("How to photograph the piece"):
-        st.html(markup.how_to_photograph())
-    return _own(given)
+    put(markup.step("1  Photos"))
+    if st.session_state.get("files"):
+        given = _uploads()
+        with st.expander("How to photograph the piece"):
+            put(markup.how_to_photograph())
+        return _own(given) if given else None
+    return _start()
+
+
+def _start() -> Chosen | None:
+    """A choice of two: own photos, or the demo; below it an old comparison."""
+    left, right = st.columns([3, 2], gap="medium")
+    with left.container(border=True, height="stretch"):
+        st.subheader("Bring your photos", anchor=False)
+        given = _uploads()
+    with right.container(border=True, height="stretch"):
+        st.subheader("Or try the demo pair", anchor=False)
+        _demo_buttons()
+    if given:
+        st.rerun()
+    with st.expander("How to photograph the piece", expanded=True):
+        put(markup.how_to_photograph())
+    with st.expander("Open an old comparison"):
+        saved = st.file_uploader("The .zip file that this page saved", type=["zip"], key="saved", max_upload_size=MOST_MB)
+    return Chosen(saved=saved.getvalue()) if saved else None
 
 
 def _uploads() -> dict[str, tuple[str, bytes]]:
     """Two places for photos; phones offer their camera there. What was given stays while other parts are shown."""
-    st.markdown("**Bring your photos**: one of the piece before the change, one of the piece after it.")
+    st.caption("One of the piece before the change, one of the piece after it. They stay on this computer.")
     kept: dict[str, tuple[str, bytes]] = st.session_state.setdefault("files", {})
-    for column, (key, label) in zip(st.columns(2, gap="large"), PLACES.items(), strict=True):
+    for column, (key, label) in zip(st.columns(2), PLACES.items(), strict=True):
         with column:
             file = st.file_uploader(label, type=KINDS, key=key, max_upload_size=MOST_MB, on_change=_changed, args=(key,),
                                     help="JPEG, PNG, TIFF, WebP or HEIC, up to 60 MB. It stays on this computer.")
@@ -85,7 +96,7 @@ def _own(given: dict[str, tuple[str, bytes]]) -> Chosen | None:
 
 
 def _demo_buttons() -> None:
-    st.markdown("**No photos at hand?** These pairs are simulated, with a known truth.")
+    st.caption("Simulated photos with a known truth.")
     for place, (name, (label, words)) in enumerate(DEMOS.items()):
         st.button(label, key=f"demo_{name}", type="secondary" if place else "primary", help=words,
                   on_click=_take_demo, args=(name,), width="stretch")
@@ -103,7 +114,7 @@ def _leave_demo() -> None:
 
 
 def _demo(name: str) -> Chosen | None:
-    st.html(markup.step("1  Photos"))
+    put(markup.step("1  Photos"))
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(f"Demo pair, simulated. {DEMOS[name][1]}")
         st.button("Choose other photos", key="leave_demo", on_click=_leave_demo)

@@ -7,7 +7,7 @@ import streamlit as st
 
 from analysis.errors import PhotoError
 from analysis.page_parts import choices, markup, pictures
-from analysis.page_parts.components import picker
+from analysis.page_parts.components import picker, put
 from analysis.page_parts.photos import Chosen
 from analysis.settings import SHORTEST_PERIOD_MM, Settings
 
@@ -25,7 +25,7 @@ KEEP = {"persist_state": "session"}
 
 def ask_scale(chosen: Chosen, last_report: dict[str, Any] | None) -> Settings | None:
     """Widgets of the second step; `None` where something given cannot be used (the sentence is shown)."""
-    st.html(markup.step("2  Scale and scan axis"))
+    put(markup.step("2  Scale and scan axis"))
     by = st.radio("How is the scale known?", list(WAYS), format_func=WAYS.get, key="scale_by", horizontal=True, **KEEP,
                   help="The frame is best: it also takes out the tilt of the photo and gives the scan axis.")
     given: dict[str, Any] = {"by": by}
@@ -53,8 +53,8 @@ def _frame(chosen: Chosen, last_report) -> dict[str, Any]:
     left, right = st.columns(2)
     st.session_state.setdefault("frame_w", 80.0)
     st.session_state.setdefault("frame_h", 60.0)
-    width = left.number_input("Frame along the scan axis, mm (outer edge)", 5.0, 2000.0, step=1.0, key="frame_w", **KEEP)
-    height = right.number_input("Frame across the scan axis, mm (outer edge)", 5.0, 2000.0, step=1.0, key="frame_h", **KEEP)
+    width = left.number_input("Frame along the scan axis, mm (outer edge)", 5.0, 2000.0, step=1.0, format="%.5g", key="frame_w", **KEEP)
+    height = right.number_input("Frame across the scan axis, mm (outer edge)", 5.0, 2000.0, step=1.0, format="%.5g", key="frame_h", **KEEP)
     given: dict[str, Any] = {"frame_mm": (float(width), float(height))}
     if st.toggle("Show or set the frame's corners by hand", key="by_hand", **KEEP):
         st.caption("The program looks for the corners by itself. Where it finds the wrong ones, move the points.")
@@ -79,10 +79,9 @@ def _corners(chosen: Chosen, place: str, last_report) -> list[list[float]] | Non
         start, own = found or choices.inset_corners(size), False
     else:
         start, own = state["points"], True
-    version = state["version"]
 
     def take(points) -> None:
-        state["points"], state["version"] = points, version + 1
+        state["points"] = points
 
     picker(key=f"pick_{key}_{state['file']}", image=image, extent=(-0.5, size[0] - 0.5, -0.5, size[1] - 0.5), points=start,
            names=CORNER_NAMES, label=f"{title}: corners of the frame", alt=f"The photo {name}", hint=CORNER_HINT, on_points=take)
@@ -93,7 +92,7 @@ def _corners(chosen: Chosen, place: str, last_report) -> list[list[float]] | Non
         st.button("Start one corner on", key=f"turn_{key}", on_click=lambda: take(choices.turned(start)),
                   help="Corner 2 becomes corner 1: the scan axis turns by a right angle.")
         st.button("Let the program find them", key=f"auto_{key}", on_click=lambda: take(None), disabled=not own)
-    _numbers(key, version, start, CORNER_NAMES, size, take)
+    _numbers(key, start, CORNER_NAMES, size, take)
     return start if own else None
 
 
@@ -108,30 +107,30 @@ def _points(chosen: Chosen) -> dict[str, Any]:
         return {"points": ((0, 0), (1000, 0)), "distance_mm": distance}
     image, size = shown
     state = _state_of("points", data)
-    points, version = state["points"] or choices.inset_points(size), state["version"]
+    points = state["points"] or choices.inset_points(size)
 
     def take(moved) -> None:
-        state["points"], state["version"] = moved, version + 1
+        state["points"] = moved
 
     picker(key=f"pick_points_{state['file']}", image=image, extent=(-0.5, size[0] - 0.5, -0.5, size[1] - 0.5), points=points,
            names=POINT_NAMES, label="Two points a known distance apart", alt=f"The photo {name}", hint=POINT_HINT, on_points=take)
-    _numbers("points", version, points, POINT_NAMES, size, take)
+    _numbers("points", points, POINT_NAMES, size, take)
     return {"points": points, "distance_mm": distance, "along_scan": along, "scan_angle_deg": angle}
 
 
-def _numbers(key: str, version: int, points, names, size, take) -> None:
-    """The same points as numbers, for the keyboard and for exact values; a new version brings new defaults."""
-    with st.expander("Type the points instead"):
-        fields = []
+def _numbers(key: str, points, names, size, take) -> None:
+    """Show the same points as numbers, for the keyboard and for exact values."""
+    tag = choices.points_tag(points)       # points set elsewhere bring new numbers
+    with st.expander("Type the points instead"), st.form(f"{key}_form", border=False):
+        typed = []
         for i, ((x, y), name) in enumerate(zip(points, names, strict=True)):
             left, right = st.columns(2)
-            fields.append((_number(left, f"{name.split(',')[0]}: x, px", x, size[0], f"{key}_{version}_x{i}"),
-                           _number(right, f"{name.split(',')[0]}: y, px", y, size[1], f"{key}_{version}_y{i}")))
-        typed = [[float(x), float(y)] for x, y in fields]
-        if any(None in pair for pair in fields) or typed == [[float(x), float(y)] for x, y in points]:
-            return
-    take(typed)
-    st.rerun()
+            short = name.split(",")[0]
+            typed.append([_number(left, f"{short}: x, px", x, size[0], f"{key}_{tag}_x{i}"),
+                          _number(right, f"{short}: y, px", y, size[1], f"{key}_{tag}_y{i}")])
+        if st.form_submit_button("Use these points", key=f"{key}_use"):
+            take([[float(x), float(y)] for x, y in typed])
+            st.rerun()
 
 
 def _number(where, label: str, value: float, most: float, key: str) -> float:
@@ -186,7 +185,7 @@ def _state_of(key: str, data: bytes) -> dict[str, Any]:
     states = st.session_state.setdefault("picked", {})
     state = states.get(key)
     if state is None or state["file"] != file:
-        state = states[key] = {"file": file, "points": None, "version": 0}
+        state = states[key] = {"file": file, "points": None}
     return state
 
 
