@@ -33,6 +33,7 @@ SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
 PEAKS_TRIED = 8
 HIGHEST_ORDER = 6
+HARMONIC_SD = 4.5          # of a harmonic's amplitude over its s.d.: about 1 in 10,000 by chance
 LEAST_FALSE_ALARM = 1e-30  # smaller numbers mean nothing
 
 
@@ -136,7 +137,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
     rest = remove_line(bands, wave)
     plane = make_plane(rest, highest_per_mm=highest) if called else plane
-    folded = _fold(called)
+    folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(called)]
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
@@ -277,6 +278,20 @@ def _fold(called: list[Candidate]) -> list[Candidate]:
                 left.append(other)
         folded.append(replace(base, stripe=replace(base.stripe, harmonics=tuple(orders))))
     return sorted(folded, key=lambda c: -c.stripe.contrast_percent)
+
+
+def _with_harmonics(base: Candidate, rest: Bands, plane: Plane, lines: list[Line]) -> Candidate:
+    """Read each low harmonic at its own place, where no line was called: one place, so no search to pay for."""
+    found = dict(base.stripe.harmonics)
+    for order in range(2, HIGHEST_ORDER + 1):
+        fx, fy = order * base.line.fx_per_mm, order * base.line.fy_per_mm
+        taken = any(abs(line.fx_per_mm - fx) < 2.0 * plane.cell_x_per_mm for line in lines)
+        if order in found or taken or fx > plane.fx_per_mm[-1] or base.line.drift_percent_per_100mm is not None:
+            continue
+        line = measure_line(demodulate(rest, fx, fy), plane)
+        if line.amplitude > HARMONIC_SD * line.amplitude_sd:
+            found[order] = 200.0 * line.amplitude
+    return replace(base, stripe=replace(base.stripe, harmonics=tuple(sorted(found.items()))))
 
 
 def _spectrum(first, rest, curve):
