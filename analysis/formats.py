@@ -134,6 +134,8 @@ def left_over(value: float | None, interval: Sequence[float | None] | None = Non
         return UNKNOWN if interval is None or interval[1] is None else f"at most {100 * interval[1]:.0f} %"
     if interval is None or None in interval:
         return f"{100 * value:.0f} %"
+    if value < 0.005 and interval[0] <= 0:
+        return f"less than {100 * interval[1]:.0f} %"
     return f"{100 * value:.0f} % ({100 * interval[0]:.0f} to {100 * interval[1]:.0f})"
 
 

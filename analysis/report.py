@@ -27,6 +27,7 @@ __all__ = ["FORMAT", "dumps", "from_dict", "load", "program_version", "to_dict"]
 FORMAT = 1
 DIGITS = 9                                 # significant digits in the report
 MOST_TESTS = 3
+KEEP = "Keep the change, and save this comparison for the record: what is still seen is not the stripe."
 MOST_BYTES = 20_000_000                    # a report is some 10 kB; anything near this is another file
 
 
@@ -196,6 +197,8 @@ def _change(change) -> dict[str, Any]:
 def _pair_step(result: Comparison) -> str:
     """Choose what to do next: AFTER is the machine as it is now, unless the pair knows more of the cause."""
     from analysis.next_test import next_step_sentence
+    if result.change.verdict == "removed" and result.after.decision.verdict in ("grain", "clean"):
+        return KEEP
     if result.change.verdict in ("reduced", "unchanged", "worse", "appeared") and result.next_tests:
         return next_step_sentence(result.next_tests)
     return result.after.decision.next_step

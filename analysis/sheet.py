@@ -405,8 +405,12 @@ def _trim(sections: list[list[Any]], room: float, width: float) -> float:
     for section in sections:
         section[1] = [wrap(text, width, BODY, most=allowed.get(section[0], 3)) for text in section[1]]
     while (used := _height(sections)) > room:
+        spare = [s for s in reversed(sections) if s[0].startswith("Why") and len(s[1]) > 1
+                 and s[1][1][0].startswith("+")]
         shrinkable = [s for s in reversed(sections) if s[0] != "Next" and (len(s[1]) > 1 or len(s[1][0]) > 1)]
-        if shrinkable:
+        if spare:                              # a whole reason less is better than two cut short
+            del spare[0][1][1]
+        elif shrinkable:
             _shorten(max(shrinkable, key=lambda s: sum(len(lines) for lines in s[1])), width)
         elif len(sections) > 1:
             sections.pop()

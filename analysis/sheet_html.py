@@ -13,12 +13,16 @@ from datetime import datetime
 from html import escape
 from typing import Any
 
+import numpy as np
+from PIL import Image
+
 from analysis import figures, words
 from analysis.paper import MISSING, MM_PER_INCH
 from analysis.views import View, Views
 
 __all__ = ["sheet_html"]
 
+PICTURE_PX = 800                           # twice the width of a phone
 NO_BREAK = "\N{NO-BREAK SPACE}"
 CHART_MM = (96.0, 44.0)                    # a phone's width at reading size
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
@@ -137,7 +141,9 @@ def _pictures(views: Views) -> str:
     """Picture, stripe map and grain map of each photo, then the one colour bar."""
     shown = []
     for view in views.photos:
-        shown.append(_figure(figures.png(figures.picture_rgba(view)), f"{view.name}: piece, rectified", view))
+        picture = Image.fromarray(figures.picture_rgba(view))
+        picture.thumbnail((PICTURE_PX, PICTURE_PX), Image.Resampling.BOX)
+        shown.append(_figure(figures.png(np.array(picture)), f"{view.name}: piece, rectified", view))
         for which, words_ in (("stripes", "stripe contrast"), ("grain", "grain contrast")):
             data = figures.png(figures.map_rgba(view, which, views.map_top_percent, width_px=420))
             shown.append(_figure(data, f"{view.name}: {words_}", view, "map"))

@@ -242,9 +242,10 @@ def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
     """Scores of the change and of the alignment, by row."""
     change, rows = report["change"], []
     if change["ratio"] is not None or change["ratio_interval"] is not None:
-        rows.append(("Left of the stripe", left_over(change["ratio"], change["ratio_interval"])))
-    if change["ratio"] is not None:
-        rows.append(("After / before", ratio(change["ratio"], change["ratio_interval"])))
+        rest = left_over(change["ratio"], change["ratio_interval"])
+        if change["ratio"] is not None:
+            rest += f"; after / before {ratio(change['ratio'], change['ratio_interval'])}"
+        rows.append(("Left of the stripe", rest))
     if change.get("before_contrast_percent") is not None and change.get("after_contrast_percent") is not None:
         rows.append(("Same period, contrast", f"{percent(change['before_contrast_percent'])} before, "
                                               f"{percent(change['after_contrast_percent'])} after"))

@@ -347,3 +347,29 @@ def test_a_value_without_json_form_is_a_fault_of_the_program():
     change = dataclasses.replace(made.change, ratio=object())
     with pytest.raises(TypeError, match="object"):
         report.to_dict(dataclasses.replace(made, change=change))
+
+
+def test_a_cured_pair_is_told_to_keep_the_change():
+    made = sample_results.comparison()
+    made = dataclasses.replace(made, change=dataclasses.replace(made.change, verdict="removed"))
+    assert report.to_dict(made)["next_step"].startswith("Keep the change")
+
+
+@pytest.mark.parametrize("verdict", ["reduced", "undecided"])
+def test_any_other_pair_has_the_next_step_of_the_machine_as_it_is_now(verdict):
+    """The sample ranks no tests, so AFTER's own step stands."""
+    made = sample_results.comparison(verdicts=("mechanical", "mixed"))
+    made = dataclasses.replace(made, change=dataclasses.replace(made.change, verdict=verdict))
+    assert report.to_dict(made)["next_step"] == made.after.decision.next_step
+
+
+def test_ranked_tests_are_in_the_report_with_their_outcomes():
+    """Ranked by the project's own function from the report itself; chances of outcomes add up to 1."""
+    from analysis.next_test import rank_next_tests
+
+    made = sample_results.comparison()
+    tests = rank_next_tests(report.to_dict(made))
+    listed = report.to_dict(dataclasses.replace(made, next_tests=tests))["next_tests"]
+    assert [one["name"] for one in listed] == [test.name for test in tests[:3]]
+    for one in listed:
+        assert sum(outcome["probability"] for outcome in one["outcomes"]) == pytest.approx(1.0)

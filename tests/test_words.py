@@ -141,6 +141,9 @@ def test_a_share_is_all_or_nothing_only_where_exact(value, text):
 def test_ratio_and_what_is_left_agree():
     assert words.ratio(0.119, [0.081, 0.187]) == "0.12 (0.08 to 0.19)"
     assert words.left_over(0.119, [0.081, 0.187]) == "12 % (8 to 19)"
+    assert words.left_over(0.0, [0.0, 0.05]) == "less than 5 %"
+    assert words.left_over(None, [0.0, 0.14]) == "at most 14 %"
+    assert words.left_over(None, None) == "not known"
 
 
 @given(st.floats(1e-3, 1e4), st.floats(1e-6, 1e-1))
