@@ -9,10 +9,10 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
-from analysis.arguments import check_paths, parse, settings_of
+from analysis.argument_types import check_paths
+from analysis.arguments import parse, settings_of
 from analysis.errors import PhotoError
 
 __all__ = ["main"]
@@ -28,7 +28,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     try:
         arguments = parse(sys.argv[1:] if argv is None else argv)
-        return _COMMANDS[arguments.command](arguments)
+        return _COMMANDS.get(arguments.command, _other)(arguments)
     except PhotoError as problem:
         _complain(str(problem))
         return BAD_INPUT
@@ -78,34 +78,12 @@ def _inspect(arguments) -> int:
     return REPORT_MADE
 
 
-def _show(arguments) -> int:
-    from analysis import saved, words
-    data = _small_file(arguments.report)
-    if arguments.sheet:
-        check_paths((arguments.report,), arguments.sheet)
-        if not data.startswith(b"PK"):
-            raise PhotoError("A sheet needs the pictures, which a JSON report does not hold. "
-                             "Give the zip that the page or --save wrote.")
-        _write_sheets(arguments.sheet, saved.unpack(data), None)
-    print("\n".join(words.answer_lines(saved.open_report(data))))
-    return REPORT_MADE
+def _other(arguments) -> int:
+    from analysis import commands
+    return getattr(commands, arguments.command)(arguments)
 
 
-def _sources(arguments) -> int:
-    from analysis.machine import load_machine, sources_table
-    from analysis.settings import Settings
-    scale = Settings(pixels_per_mm=arguments.pixels_per_mm).pixels_per_mm
-    print(sources_table(load_machine(arguments.machine), pixels_per_mm=scale))
-    return REPORT_MADE
-
-
-def _batch(arguments) -> int:
-    from analysis.batch import run_batch
-    return run_batch(arguments.folder, settings_of(arguments), machine_file=arguments.machine,
-                     out=arguments.out, jobs=arguments.jobs, again=arguments.again, quiet=arguments.quiet)
-
-
-_COMMANDS = {"compare": _compare, "inspect": _inspect, "batch": _batch, "show": _show, "sources": _sources}
+_COMMANDS = {"compare": _compare, "inspect": _inspect}
 
 
 def _machine(arguments) -> Any:
@@ -136,39 +114,19 @@ def _write(arguments, result, machine) -> None:
     if arguments.save:
         from analysis.saved import pack
         write_whole(arguments.save, pack(result))
-    _write_sheets(arguments.sheet, result, machine)
+    if arguments.sheet:
+        from analysis.commands import write_sheets
+        write_sheets(arguments.sheet, result, machine)
+    if arguments.log:
+        from analysis import logbook
+        logbook.add_entry(title=arguments.log, report=values, machine=machine,
+                          pictures=logbook.result_pictures(result))
     if arguments.json == "-":
         sys.stdout.write(text)
     else:
         from analysis.words import answer_lines
         print("\n".join(answer_lines(values)))
     sys.stdout.flush()
-
-
-def _write_sheets(names: Sequence[str], result: Any, machine: Any) -> None:
-    """Write the sheet in each format that a name asks for."""
-    if not names:
-        return
-    from analysis.outputs import write_whole
-    from analysis.sheet import make_sheet
-    kinds = [Path(name).suffix.lower().lstrip(".") for name in names]
-    sheet = make_sheet(result, machine=machine, formats=tuple(dict.fromkeys(kinds)))
-    for name, kind in zip(names, kinds, strict=True):
-        write_whole(name, getattr(sheet, kind))
-
-
-def _small_file(name: str) -> bytes:
-    """Content of a report or saved result."""
-    path = Path(name)
-    try:
-        if not path.is_file():
-            raise PhotoError(f"There is no file {name}. Check the name and the folder.")
-        if path.stat().st_size > 100_000_000:
-            raise PhotoError(f"{path.name} is too large to be a report. "
-                             "Choose the file that the program wrote.")
-        return path.read_bytes()
-    except (OSError, ValueError) as problem:
-        raise PhotoError(f"{path.name} cannot be read. Check its permissions.") from problem
 
 
 @contextmanager

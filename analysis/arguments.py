@@ -2,33 +2,19 @@
 from __future__ import annotations
 
 import argparse
-import re
-import sys
 from collections.abc import Sequence
-from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from analysis import __version__
-from analysis.errors import PhotoError
+from analysis.argument_types import Parser, floats, frame, kind, number, point, region, shaped, whole
 
-__all__ = ["check_paths", "parse", "settings_of"]
+__all__ = ["parse", "settings_of"]
 
 PROGRAM = "stripe-or-grain"
+MOST_ENTRIES = 10_000_000
 SHEET_KINDS = (".png", ".pdf", ".html")
-CORNER_OPTIONS = ("--before-corners", "--after-corners", "--corners")
-NEGATIVE = re.compile(r"-[\d.][\d.,eE+\-]*")
 EPILOG = ("The machine's manual and local rules come first: eye protection for the wavelength, extraction "
           "on, never unattended; isolate the mains before you touch the drive.")
-
-
-class Parser(argparse.ArgumentParser):
-    """A parser whose complaint is one line."""
-
-    def error(self, message: str) -> NoReturn:
-        """Say what is wrong and where to read more; exit status 2."""
-        message = message.replace("argument ", "", 1) if message.startswith("argument ") else message
-        sys.stderr.write(f"{message[:1].upper()}{message[1:]} (see {self.prog} --help)\n")
-        raise SystemExit(2)
 
 
 def parse(argv: Sequence[str]) -> argparse.Namespace:
@@ -43,7 +29,9 @@ def parse(argv: Sequence[str]) -> argparse.Namespace:
     _batch(commands)
     _show(commands)
     _sources(commands)
-    return parser.parse_args(_shaped(argv))
+    _plan(commands)
+    _log(commands)
+    return parser.parse_args(shaped(argv))
 
 
 def _compare(commands: Any) -> None:
@@ -53,7 +41,7 @@ def _compare(commands: Any) -> None:
     parser.add_argument("before", metavar="BEFORE", help="photo of the piece engraved before the change")
     parser.add_argument("after", metavar="AFTER", help="photo of the piece engraved after it")
     for name in ("before", "after"):
-        parser.add_argument(f"--{name}-corners", nargs=4, type=_point, metavar="x,y",
+        parser.add_argument(f"--{name}-corners", nargs=4, type=point, metavar="x,y",
                             help=f"the frame's outer corners in the {name.upper()} photo's pixels, "
                                  "clockwise, the first side along the scan axis; overrides the search")
     _common(parser)
@@ -64,7 +52,7 @@ def _inspect(commands: Any) -> None:
     parser = commands.add_parser("inspect", epilog=EPILOG, help="one photo alone",
                                  description="Judge one photo alone.")
     parser.add_argument("photo", metavar="PHOTO", help="photo of an engraved piece")
-    parser.add_argument("--corners", nargs=4, type=_point, metavar="x,y",
+    parser.add_argument("--corners", nargs=4, type=point, metavar="x,y",
                         help="the frame's outer corners in the photo's pixels, clockwise, the first side "
                              "along the scan axis; overrides the search")
     _common(parser)
@@ -78,7 +66,7 @@ def _batch(commands: Any) -> None:
                     "a pair, and one row a pair in pairs.csv. Run it again to go on where it stopped.")
     parser.add_argument("folder", metavar="FOLDER", help="folder with the photos")
     parser.add_argument("--out", metavar="FOLDER", help="where to write; default FOLDER/reports")
-    parser.add_argument("--jobs", type=_whole, metavar="N", help="pairs at once; default one for each core")
+    parser.add_argument("--jobs", type=whole(64), metavar="N", help="pairs at once; default one for each core")
     parser.add_argument("--again", action="store_true", help="do all pairs anew, finished ones too")
     _common(parser)
 
@@ -88,7 +76,7 @@ def _show(commands: Any) -> None:
         "show", help="print a saved report",
         description="Print a report (JSON) or a saved result (zip) as text, or make its sheet.")
     parser.add_argument("report", metavar="REPORT", help="JSON report, or zip saved by the page")
-    parser.add_argument("--sheet", metavar="FILE", action="append", type=_sheet, default=[],
+    parser.add_argument("--sheet", metavar="FILE", action="append", type=kind(*SHEET_KINDS), default=[],
                         help="write the sheet of a saved result (zip): .png, .pdf or .html")
 
 
@@ -96,22 +84,65 @@ def _sources(commands: Any) -> None:
     parser = commands.add_parser("sources", epilog=EPILOG, help="periods that a machine's parts can make",
                                  description="Print the table of expected periods for a machine file.")
     parser.add_argument("machine", metavar="MACHINE.toml", help="machine file")
-    parser.add_argument("--pixels-per-mm", type=_number, metavar="N",
+    parser.add_argument("--pixels-per-mm", type=number, metavar="N",
                         help="adds how the engraved rows would fold in a photo of this scale")
+
+
+def _plan(commands: Any) -> None:
+    parser = commands.add_parser(
+        "plan", epilog=EPILOG, help="a test piece to engrave",
+        description="Write a test piece with patches over power and speed as SVG, DXF or JSON, and say which "
+                    "periods it can prove. Powers and speeds are the machine's own numbers.")
+    parser.add_argument("files", metavar="FILE", nargs="+", type=kind(".svg", ".dxf", ".json"),
+                        help="where to write: .svg, .dxf, .json")
+    parser.add_argument("--frame", type=frame, metavar="WxH", help="outer size in mm; default 160x110")
+    parser.add_argument("--powers", type=floats, metavar="P,P", help="powers in %%; default 10,20,30,40,50")
+    parser.add_argument("--speeds", type=floats, metavar="V,V", help="speeds in mm/s; default 200,320")
+    parser.add_argument("--steps", type=floats, metavar="P,P", help="powers in %% of the step scale")
+    parser.add_argument("--row-interval", type=number, metavar="MM", help="distance of the engraved rows; default 0.1")
+    parser.add_argument("--no-turned", action="store_true", help="leave out the group turned by 90 degrees")
+    parser.add_argument("--title", help="the text line on the piece")
+    parser.add_argument("--wavelength", type=number, metavar="NM", help="of the laser, for the caution about eyewear")
+    parser.add_argument("--pixels-per-mm", type=number, metavar="N", default=15.0,
+                        help="of the photo to be taken, for what the piece can prove; default 15")
+
+
+def _log(commands: Any) -> None:
+    parser = commands.add_parser("log", help="the logbook: add, list, search, show, compare, export, import",
+                                 description="The logbook of tests: the machine's state, what was changed, the report.")
+    parser.add_argument("--logbook", metavar="FILE", help="the logbook's file; default the user's own")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, parser_class=Parser)
+    add = actions.add_parser("add", help="write an entry")
+    add.add_argument("title", metavar="TITLE")
+    add.add_argument("--changed", metavar="TEXT", default="", help="what was changed on the machine before this test")
+    add.add_argument("--notes", metavar="TEXT", default="")
+    add.add_argument("--tag", metavar="WORD", action="append", default=[])
+    add.add_argument("--date", metavar="YYYY-MM-DD", help="day of the test; default today")
+    add.add_argument("--report", metavar="FILE", help="JSON report, or a saved result (zip)")
+    add.add_argument("--machine", metavar="FILE.toml")
+    actions.add_parser("list", help="all entries, newest first").add_argument("--tag", metavar="WORD")
+    actions.add_parser("search", help="entries that hold all words").add_argument("words", metavar="WORD", nargs="+")
+    actions.add_parser("show", help="one entry").add_argument("number", metavar="N", type=whole(MOST_ENTRIES))
+    pair = actions.add_parser("compare", help="two entries")
+    pair.add_argument("first", metavar="N", type=whole(MOST_ENTRIES))
+    pair.add_argument("second", metavar="M", type=whole(MOST_ENTRIES))
+    export = actions.add_parser("export", help="the whole logbook as CSV (a table) or zip (everything)")
+    export.add_argument("file", metavar="FILE", type=kind(".csv", ".zip"))
+    actions.add_parser("import", help="entries of an exported zip").add_argument("file", metavar="FILE.zip")
 
 
 def _common(parser: argparse.ArgumentParser) -> None:
     """Options of everything that judges photos."""
-    parser.add_argument("--frame", type=_frame, metavar="WxH",
+    parser.add_argument("--frame", type=frame, metavar="WxH",
                         help="outer size in mm of the engraved frame; the first number along the scan axis")
-    parser.add_argument("--pixels-per-mm", type=_number, metavar="N",
+    parser.add_argument("--pixels-per-mm", type=number, metavar="N",
                         help="scale of the (BEFORE) photo where there is no frame")
-    parser.add_argument("--scan-angle", type=_number, default=0.0, metavar="DEG",
+    parser.add_argument("--scan-angle", type=number, default=0.0, metavar="DEG",
                         help="direction of the scan axis, degrees anticlockwise from the photo's +x; "
                              "default 0")
-    parser.add_argument("--region", type=_region, metavar="x,y,w,h",
+    parser.add_argument("--region", type=region, metavar="x,y,w,h",
                         help="part to analyse, mm in the rectified (BEFORE) piece")
-    parser.add_argument("--shortest-period", type=_number, metavar="MM",
+    parser.add_argument("--shortest-period", type=number, metavar="MM",
                         help="shortest stripe period to search")
     parser.add_argument("--machine", metavar="FILE.toml",
                         help="the machine's moving parts and scan speed, to name the likely source")
@@ -121,9 +152,10 @@ def _common(parser: argparse.ArgumentParser) -> None:
 def _outputs(parser: argparse.ArgumentParser) -> None:
     """Options for files of one result."""
     parser.add_argument("--json", metavar="FILE", help="write the report; - for standard output")
-    parser.add_argument("--sheet", metavar="FILE", action="append", type=_sheet, default=[],
+    parser.add_argument("--sheet", metavar="FILE", action="append", type=kind(*SHEET_KINDS), default=[],
                         help="write the comparison sheet: .png, .pdf or .html; may be given more than once")
-    parser.add_argument("--save", metavar="FILE.zip", type=_zip,
+    parser.add_argument("--log", metavar="TITLE", help="write an entry with this title into the logbook")
+    parser.add_argument("--save", metavar="FILE.zip", type=kind(".zip"),
                         help="save the result with its pictures in one file that the page opens again")
 
 
@@ -143,96 +175,3 @@ def settings_of(arguments: argparse.Namespace) -> Any:
                     pixels_per_mm=arguments.pixels_per_mm, scan_angle_deg=arguments.scan_angle,
                     region_mm=arguments.region,
                     shortest_period_mm=SHORTEST_PERIOD_MM if shortest is None else shortest)
-
-
-def check_paths(inputs: Sequence[str], outputs: Sequence[str]) -> None:
-    """Refuse to write over a file that is read, or two results into one file.
-
-    Raises
-    ------
-    PhotoError
-        Names the file.
-    """
-    seen = {_place(name) for name in inputs}
-    for name in outputs:
-        if _place(name) in seen:
-            raise PhotoError(f"{name} is named twice and would be overwritten. "
-                             "Give every output a name of its own.")
-        seen.add(_place(name))
-
-
-def _place(name: str) -> str:
-    try:
-        return str(Path(name).resolve())
-    except (OSError, ValueError, RuntimeError):        # RuntimeError: links that go round in a circle
-        return name
-
-
-def _shaped(argv: Sequence[str]) -> list[str]:
-    """Arguments as argparse can take them: four corners in one word split, negative numbers no options."""
-    shaped: list[str] = []
-    for word in argv:
-        option, equals, value = word.partition("=")
-        if equals and option in CORNER_OPTIONS:
-            shaped += [option, *value.split()]
-        elif shaped and shaped[-1] in CORNER_OPTIONS and len(word.split()) > 1:
-            shaped += word.split()
-        else:
-            shaped.append(word)
-    return [" " + word if NEGATIVE.fullmatch(word) else word for word in shaped]
-
-
-def _floats(text: str, separator: str, count: int) -> tuple[float, ...] | None:
-    """`count` numbers in a text, or None."""
-    parts = re.split(separator, text.strip())
-    try:
-        found = tuple(float(part) for part in parts)
-    except ValueError:
-        return None
-    return found if len(found) == count else None
-
-
-def _number(text: str) -> float:
-    value = _floats(text, r"\s+", 1)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give one number, not {text.strip()!r}")
-    return value[0]
-
-
-def _whole(text: str) -> int:
-    if not text.strip().isascii() or not text.strip().isdigit() or not 1 <= int(text) <= 64:
-        raise argparse.ArgumentTypeError(f"give a whole number from 1 to 64, not {text.strip()!r}")
-    return int(text)
-
-
-def _frame(text: str) -> tuple[float, ...]:
-    value = _floats(text, "[xX\N{MULTIPLICATION SIGN}]", 2)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give width x height in mm, such as 80x60, not {text!r}")
-    return value
-
-
-def _point(text: str) -> tuple[float, ...]:
-    value = _floats(text, ",", 2)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give a corner as x,y in photo pixels, such as 12,98, not {text!r}")
-    return value
-
-
-def _region(text: str) -> tuple[float, ...]:
-    value = _floats(text, ",", 4)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give x,y,width,height in mm, such as 10,10,40,30, not {text!r}")
-    return value
-
-
-def _sheet(text: str) -> str:
-    if Path(text).suffix.lower() not in SHEET_KINDS:
-        raise argparse.ArgumentTypeError(f"the sheet's name must end in .png, .pdf or .html, not {text!r}")
-    return text
-
-
-def _zip(text: str) -> str:
-    if Path(text).suffix.lower() != ".zip":
-        raise argparse.ArgumentTypeError(f"the saved result's name must end in .zip, not {text!r}")
-    return text
