@@ -17,7 +17,8 @@ from analysis.errors import PhotoError
 from analysis.plan_font import text_strokes, text_width
 from analysis.plan_settings import STRIP_MM, PlanSettings, check_plan_settings
 
-__all__ = ["Layer", "Patch", "Plan", "PlanSettings", "Shape", "make_plan", "mark_corners_mm", "patches"]
+__all__ = ["Layer", "Patch", "Plan", "PlanSettings", "Shape", "make_plan", "mark_corners_mm", "mark_fields",
+           "patches", "rectangle"]
 
 Point = tuple[float, float]
 

@@ -141,6 +141,6 @@ def _proof(proof: Provable) -> str:
     return (f"<p>From a photo with {proof.px_per_mm:.0f} pixels per mm, on a board whose grain has "
             f"{proof.grain_percent:g} % contrast. A stripe of this contrast (peak to peak) is found 95 times "
             "in 100; the last column is for the grain that hides it best. Finer than "
-            f"{proof.shortest_mm:.2g} mm the photo loses the stripe; above {proof.longest_mm:.2g} mm the patch "
-            f"holds too few periods to tell stripes from rings.</p><table>{head}{rows}</table>"
+            f"{proof.shortest_mm:.2g} mm the photo loses the stripe; above {proof.longest_mm:.2g} mm the "
+            f"patch holds too few periods to tell stripes from rings.</p><table>{head}{rows}</table>"
             "<p>Found by simulating such boards and searching them as photos are searched.</p>")
