@@ -8,6 +8,7 @@ that is taken too, with a warning. Corners are those of the OUTER edge.
 """
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, replace
 
 import cv2
@@ -22,15 +23,19 @@ from analysis.sides import edge_points, moved_out, side_profiles, side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
 
-SEARCH_PX = 1100           # longer side of the picture that is searched
+PASSES = ((1100, 0.0), (1100, 1.5), (2200, 1.0))   # longer side of the picture searched, and its blur: noise hides lines
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 TIGHT_MISFIT = 0.02        # after that; 1 mm on a frame of 60 mm
 CANDIDATES = 80            # looked at across their sides
-REFINED = 4                # refined at full resolution
+REFINED, LARGEST = 3, 2    # refined at full resolution: the best, and the largest among the good
+ABOUT_EQUAL = 0.35         # in score
+SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
+MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
 LEAST_SIDE = 0.4           # the same for the worst side
 LEAST_BAR = 0.10           # log contrast of the line against both sides
+USUAL_FOCALS = (0.55, 1.15)   # focal length over the photo's longer side, main cameras; common practice, no source
 ALIKE = 0.05               # proportions nearer to 1 than this do not tell W from H
 
 
@@ -57,7 +62,17 @@ class _Candidate:
     edge_mm: NDArray[np.float64]       # (4,) place of the outer edge across each side
     width_mm: float                    # 0: an edge, not a line
     dark: bool
+    strength: float                    # log contrast of the line
     score: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """A frame that passed every check."""
+
+    score: float
+    area: float
+    frame: Frame
 
 
 def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> Frame:
@@ -80,20 +95,19 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> 
     PhotoError
         No credible frame, or two of them.
     """
-    h, w = luminance.shape
-    factor = max(1.0, max(h, w) / SEARCH_PX)
-    small = _shrunk(luminance, factor)
-    candidates = _candidates(small, size_mm)
-    found = []
-    for candidate in candidates[:REFINED]:
-        corners = (candidate.corners + 0.5) * factor - 0.5
-        refined = _refine(luminance, replace(candidate, corners=corners), size_mm)
-        if refined is not None:
-            found.append(refined)
-    if not found:
-        raise PhotoError(_not_found(size_mm))
-    _, frame = max(found, key=lambda pair: pair[0])
-    return frame
+    for search_px, blur_px in PASSES:
+        h, w = luminance.shape
+        factor = max(1.0, max(h, w) / search_px)
+        small = _shrunk(luminance, factor, blur_px)
+        found = []
+        for candidate in _worth_refining(_candidates(small, size_mm), size_mm):
+            corners = (candidate.corners + 0.5) * factor - 0.5
+            refined = _refine(luminance, replace(candidate, corners=corners), size_mm)
+            if refined is not None:
+                found.append(refined)
+        if found:
+            return _chosen(found)
+    raise PhotoError(_not_found(size_mm))
 
 
 def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
@@ -101,14 +115,14 @@ def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], si
     """Frame from corners given by hand."""
     h, w = luminance.shape
     misfit, _ = shape_misfit(corners_px[None], size_mm, (w, h))
-    warnings = ()
+    words = ()
     if misfit[0] > 0.06:
-        warnings = (f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
+        words = (f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
                     "camera. Check the size and the order of the corners.",)
     radius2 = (np.hypot(w, h) / 2) ** 2
     reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
     return Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
-                 lens_scale_sd=0.3 * 0.01 * reach2 / radius2, support=0.0, warnings=warnings)
+                 lens_scale_sd=0.3 * 0.01 * reach2 / radius2, support=0.0, warnings=words)
 
 
 def _not_found(size_mm) -> str:
@@ -117,12 +131,42 @@ def _not_found(size_mm) -> str:
             "or the scale with --pixels-per-mm, or take the photo again with the whole frame in view.")
 
 
-def _shrunk(luminance, factor) -> NDArray[np.float32]:
+def _shrunk(luminance, factor, blur_px=0.0) -> NDArray[np.float32]:
     """Picture of the size that is searched."""
-    if factor <= 1.0:
-        return luminance
     h, w = luminance.shape
-    return cv2.resize(luminance, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
+    small = luminance
+    if factor > 1.0:
+        small = cv2.resize(luminance, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
+    return cv2.GaussianBlur(small, (0, 0), blur_px) if blur_px else small
+
+
+def _worth_refining(candidates, size_mm) -> list[_Candidate]:
+    """Best by line and shape, and the largest among the good: of a double line the outer one is the frame."""
+    if not candidates:
+        return []
+    strongest = max(one.strength for one in candidates)
+    good = [one for one in candidates if one.strength > 0.5 * strongest and one.misfit < 2 * TIGHT_MISFIT]
+    largest = sorted(good, key=lambda one: -cv2.contourArea(one.corners.astype(np.float32)))
+    picked = candidates[:REFINED]
+    return picked + [one for one in largest[:LARGEST] if not any(one is other for other in picked)]
+
+
+def _chosen(found) -> Frame:
+    """Best frame; of about equals that lie inside each other the outermost, of equals apart none."""
+    top = max(one.score for one in found)
+    equals = [one for one in found if one.score > top - ABOUT_EQUAL]
+    best = max(equals, key=lambda one: one.area)
+    for other in equals:
+        if not _encloses(best.frame.corners_px, other.frame.corners_px):
+            raise PhotoError("Two frames of the same proportions are in the photo. Crop the photo to the piece, "
+                             "or give the four corners of its frame.")
+    return best.frame
+
+
+def _encloses(outer, inner) -> bool:
+    """Whether the middle of one outline lies inside the other."""
+    middle = inner.mean(axis=0)
+    return cv2.pointPolygonTest(outer.astype(np.float32), (float(middle[0]), float(middle[1])), False) > 0
 
 
 def _candidates(small, size_mm) -> list[_Candidate]:
@@ -156,34 +200,41 @@ def _candidates(small, size_mm) -> list[_Candidate]:
 def _barred(small, corners, misfits, size_mm) -> list[_Candidate]:
     """Candidates with a line along their sides, from the median profile of each side."""
     u = np.arange(-3.6, 3.61, 0.1)
-    log = np.log(np.maximum(small, np.float32(1e-3)))
+    log = np.log(np.maximum(small, np.float32(1e-3 * float(np.percentile(small[::4, ::4], 99.5)) + 1e-6)))
     profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
     with np.errstate(all="ignore"):
         median = np.nan_to_num(np.nanmedian(profiles, axis=2), nan=0.0)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
     for k in range(len(corners)):
-        best = None
-        for dark in (True, False):
-            for width in WIDTHS_MM:
-                bar, at = _bar(median[k] if dark else -median[k], u, width, blur_mm[k])
-                score = np.minimum(bar, 1.2).mean() + bar.min()
-                if best is None or score > best[0]:
-                    best = (score, bar, at, width, dark)
-        score, bar, at, width, dark = best
+        score, bar, at, width, dark = max((_widest_bar(median[k] if dark else -median[k], u, blur_mm[k], dark)
+                                           for dark in (True, False)), key=lambda one: one[0])
         if bar.min() < 0.4 * LEAST_BAR or bar.mean() < LEAST_BAR:
             continue
         found.append(_Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=width, dark=dark,
-                                score=float(score - 5.0 * misfits[k])))
+                                strength=float(score), score=float(score - SHAPE_COST * misfits[k])))
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
-def _bar(profile, u, width, blur):
+def _widest_bar(profiles, u, blur_mm, dark):
+    """Best bar along four sides: score, strengths, places, width, and whether it is dark.
+
+    A narrow bar fits inside a wide line as well, so the widest that does nearly as well is taken.
+    """
+    tries = []
+    for width in WIDTHS_MM:
+        bar, at = _bar(profiles, u, width, blur_mm)
+        tries.append((float(np.minimum(bar, 1.2).mean() + bar.min()), bar, at, width, dark))
+    most = max(one[0] for one in tries)
+    return [one for one in tries if one[0] >= 0.85 * most][-1] if most > 0 else tries[0]
+
+
+def _bar(profile, u, width, blur, reach_mm=1.6):
     """Strength of a dark bar of a width in each of four profiles, and where its outer edge lies."""
     step = u[1] - u[0]
     summed = np.concatenate([np.zeros((4, 1)), np.cumsum(profile, axis=1)], axis=1)
     gap, band = max(0.1, 1.0 * blur), 0.8
-    shifts = np.arange(-1.6, 1.61, 0.1)
+    shifts = np.arange(-reach_mm, reach_mm + 0.01, 0.1)
 
     def mean(low, high):
         i = np.clip(np.round((shifts + low - u[0]) / step).astype(int), 0, len(u) - 1)
@@ -198,13 +249,14 @@ def _bar(profile, u, width, blur):
 
 def _distinct(candidates, size_mm) -> list[_Candidate]:
     """Drop those that are the same frame within a millimetre, keeping the better."""
-    kept = []
+    kept, outlines = [], []
     for one in candidates:
         scale = side_px_per_mm(one.corners, size_mm).mean()
         outline = moved_out(one.corners, one.edge_mm, size_mm)
-        if all(np.abs(moved_out(other.corners, other.edge_mm, size_mm) - outline).max() > 1.0 * scale
-               and np.abs(np.roll(moved_out(other.corners, other.edge_mm, size_mm), 2, axis=0) - outline).max() > 1.0 * scale for other in kept):
+        turned = np.stack([np.roll(outline, k, axis=0) for k in range(4)])
+        if all(np.abs(turned - other).max(axis=(1, 2)).min() > scale for other in outlines):
             kept.append(one)
+            outlines.append(outline)
     return kept
 
 
@@ -223,29 +275,57 @@ def _refine(luminance, candidate, size_mm):
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
     support = float(edges.share.mean())
-    misfit, _ = shape_misfit(corners[None], size_mm, (w, h))
+    misfit, focal = shape_misfit(corners[None], size_mm, (w, h))
     if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE or misfit[0] > TIGHT_MISFIT:
         return None
-    return support + candidate.score - 5 * misfit[0], _frame(fit, support, size_mm, (w, h))
+    if _goes_on(luminance, corners, size_mm, width, candidate.dark, lens) > MOST_GOING_ON:
+        return None
+    frame = _frame(fit, support, size_mm, focal[0] / max(w, h))
+    area = float(cv2.contourArea(corners.astype(np.float32)))
+    return _Found(score=support + candidate.strength - SHAPE_COST * float(misfit[0]), area=area, frame=frame)
 
 
-def _frame(fit: SideFit, support, size_mm, size_px) -> Frame:
+def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
+    """In how many of eight places the line goes on beyond a corner: a frame's line ends there, a grid's does not."""
+    u = np.arange(-3.6, 3.61, 0.1)
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean()
+    beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
+
+    def strengths(positions, sides):
+        profiles, _ = side_profiles(luminance, corners[None], size_mm, positions, u, lens=lens)
+        profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nanmedian(profiles) + 1e-6))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)      # strips outside the photo are all NaN
+            median = np.nan_to_num(np.nanmedian(profiles, axis=1), nan=0.0)
+        return _bar(median if dark else -median, u, width_mm, blur_mm, reach_mm=0.5)[0][list(sides)]
+    count = 0
+    for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
+        own = strengths(np.linspace(0.1, 0.9, 25), sides)
+        for positions in (1.0 + beyond / length, -beyond / length):
+            count += int((strengths(positions, sides) > 0.5 * own).sum())
+    return count
+
+
+def _frame(fit: SideFit, support, size_mm, focal_share) -> Frame:
     """Frame nearest upright."""
-    corners, warnings = fit.corners_px, []
+    corners, words = fit.corners_px, []
     turns = (0, 1, 2, 3) if abs(np.log(size_mm[0] / size_mm[1])) < ALIKE else (0, 2)
     axis = corners[1] - corners[0] + corners[2] - corners[3]
     best = max(turns, key=lambda k: _uprightness(np.roll(corners, -k, axis=0)))
     corners = np.roll(corners, -best, axis=0)
     if len(turns) == 4:
-        warnings.append("The frame is about square, so its sides do not tell which way the scan axis runs. "
+        words.append("The frame is about square, so its sides do not tell which way the scan axis runs. "
                         "The way nearest upright is taken: check it, or give the corners.")
     axis = corners[1] - corners[0] + corners[2] - corners[3]
     if abs(axis[0]) < abs(axis[1]):
-        warnings.append("The piece lies on its side in the photo; which end is up cannot be told from the frame.")
+        words.append("The piece lies on its side in the photo; which end is up cannot be told from the frame.")
+    if not USUAL_FOCALS[0] < focal_share < USUAL_FOCALS[1]:
+        words.append(f"The frame looks like {size_mm[0]:g} x {size_mm[1]:g} mm only through a lens of unusual angle "
+                     "or in a cropped photo: check the frame's size, and take the photo uncropped from above.")
     radius2 = fit.lens.radius_px ** 2
     reach2 = float(((corners - np.array(fit.lens.centre_px)) ** 2).sum(1).mean())
     return Frame(corners_px=corners, corners_sd_px=fit.corners_sd_px, k1=fit.lens.k1, k1_sd=fit.lens.k1_sd,
-                 residual_px=fit.residual_px, support=support, warnings=tuple(warnings),
+                 residual_px=fit.residual_px, support=support, warnings=tuple(words),
                  lens_scale_sd=float(0.3 * (fit.lens.k1_sd or 0.01) * reach2 / radius2))
 
 

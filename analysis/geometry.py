@@ -137,7 +137,7 @@ def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[n
     aa, bb, ab = product(a, a), product(b, b), product(a, b)
     with np.errstate(all="ignore"):
         skew, stretch = ab / np.sqrt(aa * bb), 0.5 * np.log(aa / bb)
-        unusual = 0.004 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
+        unusual = 0.02 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
         misfit = np.sqrt(skew ** 2 + stretch ** 2) + unusual
     misfit = np.where(np.isfinite(misfit), misfit, np.inf)
     best = misfit.argmin(axis=1)

@@ -16,6 +16,7 @@ from scipy.special import ndtr
 __all__ = ["LineProfile", "line_model", "measure_line"]
 
 BLUR_PX = 0.9              # expected Gaussian blur, 1 s.d.: lens, demosaicing and our own sampling; no source
+LIMITS = ([-0.6, np.log(0.1), -2.0, 0, 0, 0, -np.inf], [0.6, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf])
 MOST_SHIFT_MM = 0.25       # a larger correction is not believed
 
 
@@ -67,19 +68,26 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     expected = BLUR_PX / px_per_mm
     outside = float(np.median(profile[u > 0.6 * u.max()]))
     core = np.abs(u + width_mm / 2) <= max(0.25 * width_mm, u[1] - u[0])
-    line, inside = float(profile[core].mean()), float(np.median(profile[u < 0.7 * u.min()]))
+    line = float(profile[core].mean())
     step = outside - line
     if not np.isfinite(step) or abs(step) < 1e-6:
         return None
+    inside = float(np.median(profile[u < 0.7 * u.min()]))
+    # The line ends where, inward from its core, its inner ground is half reached.
+    near = (u < 0) & (u > -width_mm - 0.3)
+    deepest = u[near][np.argmin(profile[near] * np.sign(step))]
+    past = u[(u < deepest) & ((profile - (line + inside) / 2) * np.sign(step) > 0)]
+    if (inside - line) * step > 0.05 * step ** 2 and len(past):
+        width_mm = float(np.clip(-past.max(), 0.2, 2.0))
 
     def residuals(x):
         edge, width, blur, a, b, c, slope = x
         model = line_model(u, edge, np.exp(width), expected * np.exp(blur), a, b, c, slope)
         return np.concatenate([(model - profile) / step, [0.02 * np.sqrt(len(u)) * blur / 0.35,
                                                           0.01 * np.sqrt(len(u)) * slope / step]])
-    start = np.array([0.0, np.log(width_mm), 0.0, outside, line, inside, 0.0])
+    start = np.array([0.0, np.log(width_mm), 0.0, outside, max(line, 1e-3), max(inside, 1e-3), 0.0])
     try:
-        fit = least_squares(residuals, start, method="trf", loss="soft_l1", f_scale=0.03, max_nfev=60)
+        fit = least_squares(residuals, start, bounds=LIMITS, loss="soft_l1", f_scale=0.03, max_nfev=60)
     except ValueError:
         return None
     edge, width, blur, a, b, c, _ = fit.x

@@ -21,7 +21,9 @@ __all__ = ["EdgePoints", "edge_points", "moved_out", "side_profiles", "side_px_p
 
 FEWEST_POINTS = 8          # edge positions a side needs
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
+UNLIKE_MM = 0.06           # corrections of the sides differ by less, for one engraving and one camera
 LINES = 5                  # profiles averaged for one edge position
+DEPTH_MM = 2.4             # looked at inside the edge: the widest line and some ground; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +130,7 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         Positions a side.
     """
     core = width_mm if width_mm > 0 else 0.8
-    u = np.linspace(-core - reach_mm - 0.7, reach_mm + 1.1, 129)
+    u = np.linspace(-DEPTH_MM - reach_mm, reach_mm + 1.1, 145)
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
     profiles, on = side_profiles(luminance, corners[None], size_mm, np.linspace(margin, 1.0 - margin, n), u,
                                  lines=LINES, lens=lens)
@@ -142,20 +144,27 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         beyond = max(0.15, 2.2 / across[k])
         where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
         lines.append(_mean_line(profile, u, where[k], seen[k], core, across[k]) if width_mm > 0 else None)
-    shifts = [one.edge_mm for one in lines if one is not None]
-    if shifts:
-        shift = [np.median(shifts) if one is None else one.edge_mm for one in lines]
-        where = where + np.array(shift)[:, None]
+    where = where + _shifts(lines)[:, None]
     points = on[0] + outward[:, None] * (where * across[:, None])[..., None]
     share = (line if width_mm > 0 else seen).mean(axis=1)
     return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines))
+
+
+def _shifts(lines) -> NDArray[np.float64]:
+    """Corrections of the four sides; a side whose profile is spoilt takes the middle one."""
+    known = [one.edge_mm for one in lines if one is not None]
+    if not known:
+        return np.zeros(4)
+    middle = float(np.median(known))
+    return np.array([middle if one is None or abs(one.edge_mm - middle) > UNLIKE_MM else one.edge_mm
+                     for one in lines])
 
 
 def _mean_line(profile, u, where, seen, core, px_per_mm) -> LineProfile | None:
     """Mean profile of a side about its edge, levels over that outside, as a blurred line."""
     if seen.sum() < FEWEST_POINTS:
         return None
-    v = np.arange(-core - 0.5, 0.7, max(0.02, u[1] - u[0]))
+    v = np.arange(-DEPTH_MM + 0.1, 0.7, max(0.02, u[1] - u[0]))
     rows = np.stack([np.interp(v + at, u, one) for at, one in zip(where[seen], profile[seen], strict=True)])
     rows /= np.median(rows[:, v > 0.4], axis=1, keepdims=True)
     rows = rows[np.isfinite(rows).all(axis=1)]
@@ -172,7 +181,7 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     """
     rows, window = np.arange(len(profile)), u[1] - u[0]
     shifts = np.linspace(-reach, reach, 33)
-    log = np.log(np.maximum(profile, 1e-3)) * (1.0 if dark else -1.0)
+    log = np.log(np.maximum(profile, 2e-3 * np.nanmedian(profile) + 1e-6)) * (1.0 if dark else -1.0)
     line, outside = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core), _band(log, u, shifts + 0.25, shifts + 0.75)
     inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
     step = outside - line
