@@ -186,12 +186,14 @@ def report_pairs(rows) -> None:
 
 
 def run(make, judge, seeds, crashed) -> list[dict]:
-    """Judge all seeds; a crash is a failure of its own and is listed."""
+    """Judge all seeds; a crash is a failure of its own and is listed. Ctrl-C ends the run with what there is."""
     rows = []
     for seed in tqdm(seeds, desc=make.__name__):
-        case = make(seed)
         try:
+            case = make(seed)
             rows.append(judge(case))
+        except KeyboardInterrupt:
+            break
         except Exception as problem:       # every kind of crash is what this run looks for
             crashed.append((make.__name__, seed, case.kind, f"{type(problem).__name__}: {problem}"))
     return rows
