@@ -109,25 +109,26 @@ def _many(section: str, parts, version: int, data: dict[str, Any]) -> None:
     count = st.number_input(f"{TITLES[section]}: how many to list", 0, max(MOST_IN_FORM, len(parts)), len(parts), 1,
                             key=f"m{version}_count_{section}")
     if count:
-        data[section] = [_fields(section, parts[i] if i < len(parts) else None, f"m{version}_{section}_{i}")
-                         for i in range(int(count))]
+        data[section] = [_fields(section, parts[i] if i < len(parts) else None, f"m{version}_{section}_{i}",
+                                 lead=f"{i + 1}: ") for i in range(int(count))]
 
 
-def _fields(section: str, part, key: str) -> dict[str, Any]:
+def _fields(section: str, part, key: str, lead: str = "") -> dict[str, Any]:
     """Widgets of one part, three in a row; what is empty is left out."""
     from analysis.machine import form_fields
     values, fields = {}, form_fields(section)
     columns = st.columns(3)
     for i, field in enumerate(fields):
         start = field["default"] if part is None else getattr(part, field["name"])
-        value = _widget(columns[i % 3], section, field, start, f"{key}_{field['name']}")
+        value = _widget(columns[i % 3], lead, field, start, f"{key}_{field['name']}")
         if value is not None and value != "":
             values[field["name"]] = value
     return values
 
 
-def _widget(where, section: str, field, start, key: str) -> Any:
-    label = f"{TITLES[section]}: {field['words']}{_unit(field['name'])}"
+def _widget(where, lead: str, field, start, key: str) -> Any:
+    told = field["words"].removeprefix("true where ")
+    label = f"{lead}{told[:1].upper()}{told[1:]}{_unit(field['name'])}"
     if field["kind"] == "text":
         return where.text_input(label, start or "", key=key, max_chars=120)
     if field["kind"] == "yes or no":

@@ -110,7 +110,8 @@ def how_to_photograph() -> str:
 
 def next_tests(tests) -> str:
     """Ranked tests, each with what its outcomes would mean and the cautions it needs."""
-    return "".join(_test(place, test) for place, test in enumerate(tests, 1))
+    careful = tuple(dict.fromkeys(test.caution for test in tests if test.caution))
+    return cautions(careful) + "".join(_test(place, test) for place, test in enumerate(tests, 1))
 
 
 def _sign(kind: str) -> str:
@@ -184,5 +185,4 @@ def _test(place: int, test) -> str:
     full = f"{100 * min(test.information_bits, 1.0):.0f}%"
     return (f'<section class="sg-test"><h3>{place}. {escape(test.name)}</h3><p>{escape(test.words)}</p>'
             f'<p><small>Teaches {test.information_bits:.2f} bit <span class="sg-meter" aria-hidden="true">'
-            f'<i style="width:{full}"></i></span>; {escape(test.cost_words)}</small></p><ul>{outcomes}</ul>'
-            f"{cautions((test.caution,) if test.caution else ())}</section>")
+            f'<i style="width:{full}"></i></span>; {escape(test.cost_words)}</small></p><ul>{outcomes}</ul></section>')
