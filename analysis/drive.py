@@ -246,6 +246,9 @@ def drive_figures(machine: Machine, *, wrap_deg: float = 180.0, angle_deg: float
                                 words="change of the belt's path for the same travel"),
                     DriveFigure(name="stripe period at the angle", value=machine.belt.pitch_mm / factor,
                                 unit="mm", words="the belt's pitch as the piece shows it"),
+                    DriveFigure(name="side pull at the angle", value=100 * tension_parts(1.0, angle_deg)[1],
+                                unit="% of the tension",
+                                words="lost for holding and bends the guide: the tension must point along the travel"),
                     DriveFigure(name="drift of the period", value=drift_from_angle(angle_deg, distance_mm),
                                 unit="% per 100 mm", words="along the travel, away from the pulley")]
     return tuple(figures)

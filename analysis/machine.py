@@ -7,6 +7,7 @@ where both the photo's and the part's uncertainty count.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.machine_file import (
@@ -22,13 +23,14 @@ from analysis.periods import ExpectedPeriod, expected_periods
 
 __all__ = ["ExpectedPeriod", "Machine", "NOT_LISTED", "TwoSpeeds", "dump_machine", "expected_periods",
            "form_fields", "list_presets", "load_machine", "load_preset", "name_sources", "parse_machine",
-           "sources_table", "two_speeds"]
+           "sources_table", "speed_exponent", "two_speeds"]
 
 NOT_LISTED = "none of the listed parts"
 NOT_LISTED_PRIOR = 0.4      # before the photo: that the cause is not in the file. Common practice, no source
 SEARCH_MM = (0.15, 20.0)    # periods that a photo of a piece can show
 LONG_TAIL, TAIL_TIMES = 0.1, 3.0   # one photo in ten is three times worse than it says: a cupped board
 LEAST_STATED = 0.02
+WILD = 4.0                  # scatter over what the deviations say, beyond which no one law holds; common practice
 SINE_PARTS = ("mains", "fan turn", "resonance")   # plain sines; a tooth or a step makes harmonics too
 TIME_GIVEN_HARMONICS = 0.5  # common practice, no source
 
@@ -114,22 +116,48 @@ def two_speeds(first: tuple[float, float, float], second: tuple[float, float, fl
     ValueError
         A value that is not positive, or two speeds that differ by less than 5 %.
     """
-    (p1, s1, v1), (p2, s2, v2) = first, second
-    if min(p1, s1, v1, p2, s2, v2) <= 0:
-        raise ValueError("periods, their deviations and speeds must be positive")
-    span = abs(math.log(v2 / v1))
-    if span < math.log(1.05):
-        raise ValueError(f"the two speeds must differ by at least 5 %, got {v1:g} and {v2:g} mm/s")
-    value = math.log(p2 / p1) / math.log(v2 / v1)
-    sd = math.hypot(s1 / p1, s2 / p2) / span
+    return speed_exponent([first, second])
+
+
+def speed_exponent(pieces: Sequence[tuple[float, float, float]]) -> TwoSpeeds:
+    """Estimate the same from two pieces or more: a weighted straight line of ln(period) on ln(speed).
+
+    Where more than two pieces scatter more than their own deviations say, the exponent's deviation is widened
+    by that factor (Birge ratio).
+
+    Raises
+    ------
+    ValueError
+        Fewer than two pieces, or as `two_speeds`.
+    """
+    values = [value for piece in pieces for value in piece]
+    if len(pieces) < 2 or min(values) <= 0:
+        raise ValueError("at least two pieces are needed, and periods, deviations and speeds must be positive")
+    speeds = [math.log(v) for _, _, v in pieces]
+    if max(speeds) - min(speeds) < math.log(1.05):
+        raise ValueError("the speeds must differ by at least 5 %, "
+                         f"got {min(v for *_, v in pieces):g} to {max(v for *_, v in pieces):g} mm/s")
+    weights = [(p / s) ** 2 for p, s, _ in pieces]
+    periods = [math.log(p) for p, _, _ in pieces]
+    total = math.fsum(weights)
+    x0, y0 = (math.fsum(w * v for w, v in zip(weights, a, strict=True)) / total for a in (speeds, periods))
+    spread = math.fsum(w * (x - x0) ** 2 for w, x in zip(weights, speeds, strict=True))
+    value = math.fsum(w * (x - x0) * (y - y0) for w, x, y in zip(weights, speeds, periods, strict=True)) / spread
+    misfit = math.fsum(w * (y - y0 - value * (x - x0)) ** 2
+                       for w, x, y in zip(weights, speeds, periods, strict=True))
+    birge = math.sqrt(max(misfit / (len(pieces) - 2), 1.0)) if len(pieces) > 2 else 1.0
+    sd = birge / math.sqrt(spread)
     interval = (value - 1.96 * sd, value + 1.96 * sd)
     holds = [interval[0] <= k <= interval[1] for k in (0, 1)]
     kind = "geometry" if holds == [True, False] else "time" if holds == [False, True] else None
     # log odds of two normal laws of the same width: (2 e - 1) / (2 sd^2), kept inside what exp() can hold
     odds = min(max((2 * value - 1) / (2 * sd * sd), -700.0), 700.0)
+    words = _two_speed_words(value, sd, kind, holds)
+    if birge > WILD:
+        kind, odds = None, 0.0
+        words = "The spacings follow no one law of the speed: the pieces show different stripes. Judge them apart."
     return TwoSpeeds(exponent=value, exponent_sd=sd, exponent_interval=interval, kind=kind,
-                     probability_geometry=1 / (1 + math.exp(odds)),
-                     words=_two_speed_words(value, sd, kind, holds))
+                     probability_geometry=1 / (1 + math.exp(odds)), words=words)
 
 
 def sources_table(machine: Machine, *, pixels_per_mm: float | None = None) -> str:
@@ -141,16 +169,16 @@ def sources_table(machine: Machine, *, pixels_per_mm: float | None = None) -> st
     columns = [expected_periods(machine, speed_mm_s=s, pixels_per_mm=pixels_per_mm) for s in speeds or [None]]
     by_part = [{(p.part, p.frequency_hz): p for p in column} for column in columns]
     heads = [f"{s:g} mm/s" for s in speeds] or ["period mm"]
-    rows = [("part", "fixed in", *heads, "+- mm", "what it looks like")]
+    rows = [("part", "fixed in", *heads, "+- %", "what it looks like")]
     for p in columns[0]:
         periods = [f"{at[p.part, p.frequency_hz].period_mm:.4g}" for at in by_part]
         fixed = "mm" if p.kind == "geometry" else f"Hz ({p.frequency_hz:g})"
         where = "" if p.along == "scan" else " (bands along the scan axis)"
-        rows.append((p.part, fixed, *periods, f"{1.96 * p.sd_mm:.2g}", p.words + where))
+        rows.append((p.part, fixed, *periods, f"{196 * p.sd_mm / p.period_mm:.2g}", p.words + where))
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]) - 1)]
     lines = ["  ".join([*(cell.ljust(w) for cell, w in zip(row[:-1], widths, strict=True)), row[-1]]).rstrip()
              for row in rows]
-    title = [machine.name or "Machine without a name", "Periods in mm at each scan speed; +- is 95 %.", ""]
+    title = [machine.name or "Machine without a name", "Periods in mm at each scan speed; +- is 95 % of the part alone.", ""]
     return "\n".join([*title, lines[0], "-" * min(len(lines[0]), 100), *lines[1:], *_gaps(machine)]) + "\n"
 
 
