@@ -13,7 +13,8 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
-__all__ = ["PAPERS", "Page", "drawing", "printable", "text_width", "wrap"]
+__all__ = ["BODY", "HEAD", "PAPERS", "SMALL", "Page", "drawing", "fit", "line_height", "printable",
+           "text_width", "wrap"]
 
 PAPERS = {"A4": (297.0, 210.0), "Letter": (279.4, 215.9)}   # landscape, mm: ISO 216; ANSI Y14.1 size A
 MM_PER_INCH = 25.4
@@ -22,6 +23,7 @@ LEADING = 1.32                             # line distance / text size; common p
 MISSING = "\N{WHITE SQUARE}"
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 FAMILY = "DejaVu Sans"
+SMALL, BODY, HEAD = 7.0, 7.0, 8.0         # points; nothing is set smaller
 TURNERS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"    # would turn a name's ending round
 UNITS = ("%", "mm", "px", "deg", "px/mm")
 LONGEST_TEXT = 5000                        # letters read of any one text

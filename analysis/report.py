@@ -197,6 +197,8 @@ def _change(change) -> dict[str, Any]:
 def _pair_step(result: Comparison) -> str:
     """Choose what to do next: AFTER is the machine as it is now, unless the pair knows more of the cause."""
     from analysis.next_test import next_step_sentence
+    if not result.alignment.ok and result.alignment.reason:
+        return result.alignment.reason
     if result.change.verdict == "removed" and result.after.decision.verdict in ("grain", "clean"):
         return KEEP
     if result.change.verdict in ("reduced", "unchanged", "worse", "appeared") and result.next_tests:

@@ -49,10 +49,10 @@ CHANGE_WORDS = {
     "undecided": "cannot tell from these photos",
 }
 # Common practice of workshop safety; IEC 60825-1 and the machine's own manual rank above it.
-CAUTION_ENGRAVE = ("Before you engrave: eye protection for the wavelength, extraction on, nothing that holds "
+CAUTION_ENGRAVE = ("Before you engrave: eye protection for the wavelength, extraction on, nothing with "
                    "chlorine (PVC), never unattended.")
-CAUTION_DRIVE = ("Before you touch the drive: switch off, unplug, let it discharge. First run afterwards: "
-                 "beam off, low speed, hand on the emergency stop; the axis may run the other way.")
+CAUTION_DRIVE = ("Before you touch the drive: switch off, unplug, let it discharge. First run: beam off, low "
+                 "speed, hand on the emergency stop; the axis may run the other way.")
 CAUTION_RANK = "The machine's manual and local rules come first."
 _ENGRAVE_WORDS = ("engrave", "cut ", "test piece", "lighter", "speed")
 _DRIVE_WORDS = ("belt", "pulley", "drive", "motor", "idler", "wheel", "bearing", "screw", "rail", "gear",
