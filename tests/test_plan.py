@@ -163,7 +163,8 @@ def test_a_plan_of_a_missing_file_names_it(tmp_path):
     {"width_mm": 20.0}, {"height_mm": float("nan")}, {"powers_percent": ()}, {"powers_percent": (10.0, 10.0)},
     {"powers_percent": (0.0,)}, {"powers_percent": (150.0,)}, {"speeds_mm_s": (-5.0,)},
     {"speeds_mm_s": (100.0, 200.0, 300.0)}, {"powers_percent": tuple(range(5, 65, 5)), "height_mm": 70.0},
-    {"line_interval_mm": 0.0}, {"title": "A" * 60}, {"wavelength_nm": 5.0}, {"height_mm": 60.0, "width_mm": 60.0}])
+    {"line_interval_mm": 0.0}, {"title": "A" * 60}, {"wavelength_nm": 5.0},
+    {"height_mm": 60.0, "width_mm": 60.0}])
 def test_a_plan_that_cannot_be_is_refused_with_its_mend(wrong):
     """Bad input: each sentence says what to change."""
     with pytest.raises(PhotoError, match=r"must|Give|Make|make|Shorten"):
