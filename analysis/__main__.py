@@ -8,12 +8,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import contextmanager
 from typing import Any
 
 from analysis.argument_types import check_paths
 from analysis.arguments import parse, settings_of
 from analysis.errors import PhotoError
+from analysis.progress import progress_bar
 
 __all__ = ["main"]
 
@@ -58,7 +58,7 @@ def _compare(arguments) -> int:
     _check_outputs(arguments, (arguments.before, arguments.after))
     settings, machine = settings_of(arguments), _machine(arguments)
     from analysis.pipeline import compare
-    with _progress(arguments.quiet) as tell:
+    with progress_bar(arguments.quiet) as tell:
         result = compare(arguments.before, arguments.after, settings, machine=machine, progress=tell)
     _write(arguments, result, machine)
     if not result.alignment.ok:
@@ -72,7 +72,7 @@ def _inspect(arguments) -> int:
     _check_outputs(arguments, (arguments.photo,))
     settings, machine = settings_of(arguments), _machine(arguments)
     from analysis.pipeline import inspect
-    with _progress(arguments.quiet) as tell:
+    with progress_bar(arguments.quiet) as tell:
         result = inspect(arguments.photo, settings, machine=machine, progress=tell)
     _write(arguments, result, machine)
     return REPORT_MADE
@@ -127,21 +127,6 @@ def _write(arguments, result, machine) -> None:
         from analysis.words import answer_lines
         print("\n".join(answer_lines(values)))
     sys.stdout.flush()
-
-
-@contextmanager
-def _progress(quiet: bool):
-    """Progress bar on standard error, only where someone looks at it."""
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    from tqdm import tqdm
-    with tqdm(total=100, leave=False, bar_format="{desc} {percentage:3.0f}% |{bar}| {elapsed}") as bar:
-        def tell(fraction: float, words: str) -> None:
-            bar.set_description_str(words, refresh=False)
-            bar.update(round(100 * fraction) - bar.n)
-            bar.refresh()
-        yield tell
 
 
 if __name__ == "__main__":

@@ -30,6 +30,8 @@ def parse(argv: Sequence[str]) -> argparse.Namespace:
     _show(commands)
     _sources(commands)
     _plan(commands)
+    _patches(commands)
+    _series(commands)
     _log(commands)
     return parser.parse_args(shaped(argv))
 
@@ -93,8 +95,8 @@ def _plan(commands: Any) -> None:
         "plan", epilog=EPILOG, help="a test piece to engrave",
         description="Write a test piece with patches over power and speed as SVG, DXF or JSON, and say which "
                     "periods it can prove. Powers and speeds are the machine's own numbers.")
-    parser.add_argument("files", metavar="FILE", nargs="+", type=kind(".svg", ".dxf", ".json"),
-                        help="where to write: .svg, .dxf, .json")
+    parser.add_argument("files", metavar="FILE", nargs="+", type=kind(".svg", ".dxf", ".json", ".html"),
+                        help="where to write: .svg, .dxf, .json; .html is the sheet that goes to the machine")
     parser.add_argument("--frame", type=frame, metavar="WxH", help="outer size in mm; default 160x110")
     parser.add_argument("--powers", type=floats, metavar="P,P", help="powers in %%; default 10,20,30,40,50")
     parser.add_argument("--speeds", type=floats, metavar="V,V", help="speeds in mm/s; default 200,320")
@@ -103,8 +105,27 @@ def _plan(commands: Any) -> None:
     parser.add_argument("--no-turned", action="store_true", help="leave out the group turned by 90 degrees")
     parser.add_argument("--title", help="the text line on the piece")
     parser.add_argument("--wavelength", type=number, metavar="NM", help="of the laser, for the caution about eyewear")
-    parser.add_argument("--pixels-per-mm", type=number, metavar="N", default=15.0,
-                        help="of the photo to be taken, for what the piece can prove; default 15")
+    parser.add_argument("--pixels-per-mm", type=number, metavar="N",
+                        help="of the photo to be taken; default that of a 12-megapixel photo of the whole piece")
+
+
+def _patches(commands: Any) -> None:
+    parser = commands.add_parser("patches", epilog=EPILOG, help="a photo of a planned piece, patch by patch",
+                                 description="Find a planned piece by its corner marks and judge each patch.")
+    parser.add_argument("photo", metavar="PHOTO", help="photo of the engraved test piece")
+    parser.add_argument("plan", metavar="PLAN", help="the plan it was engraved from: .svg or .json")
+    parser.add_argument("--csv", metavar="FILE.csv", type=kind(".csv"), help="write the table")
+    parser.add_argument("--quiet", action="store_true", help="no progress bar")
+
+
+def _series(commands: Any) -> None:
+    parser = commands.add_parser(
+        "series", epilog=EPILOG, help="many photos against power, depth, speed and date",
+        description="Judge all photos of a list (CSV with the columns file, label, date, speed_mm_s, power_percent, "
+                    "depth_mm; a file may be a report) and print them as one table.")
+    parser.add_argument("list", metavar="LIST.csv", help="one row a photo or report")
+    parser.add_argument("--csv", metavar="FILE.csv", type=kind(".csv"), help="write the table")
+    _common(parser)
 
 
 def _log(commands: Any) -> None:

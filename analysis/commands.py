@@ -8,8 +8,9 @@ from typing import Any
 from analysis.argument_types import check_paths
 from analysis.errors import PhotoError
 from analysis.outputs import check_writable, write_whole
+from analysis.progress import progress_bar
 
-__all__ = ["batch", "log", "plan", "show", "sources", "write_sheets"]
+__all__ = ["batch", "log", "patches", "plan", "series", "show", "sources", "write_sheets"]
 
 LARGEST_FILE = 200_000_000     # bytes of a report, a saved result, or an exported logbook
 
@@ -49,6 +50,7 @@ def plan(arguments) -> int:
     """Write a test piece and say what it can prove."""
     from analysis.plan import PlanSettings, make_plan
     from analysis.plan_files import plan_dxf, plan_json, plan_svg
+    from analysis.plan_page import plan_page, prove_plan
     check_paths((), arguments.files)
     for name in arguments.files:
         check_writable(name)
@@ -58,25 +60,69 @@ def plan(arguments) -> int:
     if arguments.frame:
         chosen |= {"width_mm": arguments.frame[0], "height_mm": arguments.frame[1]}
     made = make_plan(PlanSettings(**{key: value for key, value in chosen.items() if value is not None}))
-    makers = {".svg": plan_svg, ".dxf": plan_dxf, ".json": lambda piece: plan_json(piece).encode()}
+    proof = prove_plan(made, px_per_mm=_photo_scale(arguments.pixels_per_mm))
+    makers = {".svg": plan_svg, ".dxf": plan_dxf, ".json": lambda piece: plan_json(piece).encode(),
+              ".html": lambda piece: plan_page(piece, proof).encode()}
     for name in arguments.files:
         write_whole(name, makers[Path(name).suffix.lower()](made))
-    print("\n".join(_plan_lines(made, arguments)))
+    print("\n".join(_plan_lines(made, proof, arguments.files)))
     return 0
 
 
-def _plan_lines(made, arguments) -> list[str]:
+def patches(arguments) -> int:
+    """Judge each patch of a planned piece."""
+    from analysis.plan_files import read_plan
+    from analysis.plan_photo import judge_plan
+    from analysis.series_files import patch_points, series_lines
+    _check_table(arguments.csv, arguments.photo, arguments.plan)
+    made = read_plan(_content(arguments.plan))
+    with progress_bar(arguments.quiet) as tell:
+        result = judge_plan(arguments.photo, made, progress=tell)
+    points = patch_points(result)
+    _write_points(arguments.csv, points)
+    lines = series_lines(points) if points else ["No patch could be judged."]
+    for one in result.patches:
+        if one.patch.turned and one.decision is not None:
+            lines.append(f"{one.patch.name}, turned by 90 degrees: {one.decision.sentence}")
+        elif one.why_not:
+            lines.append(f"{one.patch.name} was not judged: {one.why_not}")
+    print("\n".join([*lines, *(f"Warning, {text}" for text in result.warnings)]))
+    return 0
+
+
+def series(arguments) -> int:
+    """Judge all photos of a list."""
+    from analysis.arguments import settings_of
+    from analysis.series_files import read_series, series_lines
+    _check_table(arguments.csv, arguments.list)
+    with progress_bar(arguments.quiet) as tell:
+        points = read_series(arguments.list, settings_of(arguments), progress=tell)
+    _write_points(arguments.csv, points)
+    print("\n".join(series_lines(points)))
+    return 0
+
+
+def _check_table(name: str | None, *inputs: str) -> None:
+    if name:
+        check_paths(inputs, (name,))
+        check_writable(name)
+
+
+def _write_points(name: str | None, points) -> None:
+    if name:
+        from analysis.series import series_csv
+        write_whole(name, series_csv(points).encode("utf-8-sig"))
+
+
+def _plan_lines(made, proof, files: Sequence[str]) -> list[str]:
     """What the piece can prove, and the cautions before it is engraved."""
     from analysis.formats import percent, significant
-    from analysis.provable import provable
     from analysis.words import CAUTION_ENGRAVE, CAUTION_RANK
-    scale = _photo_scale(arguments.pixels_per_mm)
-    x, y, width, height = made.patches[0].region_mm
-    proof = provable(width, height, scale)
+    _, _, width, height = next(patch for patch in made.patches if not patch.turned).region_mm
     lines = [f"{len(made.patches)} patches on {made.settings.width_mm:g} x {made.settings.height_mm:g} mm: "
-             f"{', '.join(arguments.files)}", "",
-             f"Each long patch shows {significant(width, 3)} x {significant(height, 3)} mm. In a photo of {scale:g} px "
-             f"per mm it carries stripes from {significant(proof.shortest_mm, 2)} to "
+             f"{', '.join(files)}", "",
+             f"Each long patch shows {significant(width, 3)} x {significant(height, 3)} mm. In a photo of "
+             f"{proof.px_per_mm:.3g} px per mm it carries stripes from {significant(proof.shortest_mm, 2)} to "
              f"{significant(proof.longest_mm, 2)} mm, of this contrast or more on a board of "
              f"{proof.grain_percent:g} % grain:", "", f"{'period':>10}{'typical board':>16}{'worst board':>14}"]
     for (period, typical), (_, worst) in zip(proof.curve, proof.worst_curve, strict=True):
@@ -86,7 +132,7 @@ def _plan_lines(made, arguments) -> list[str]:
     return [*lines, "", CAUTION_ENGRAVE + eyes, CAUTION_RANK]
 
 
-def _photo_scale(value: float) -> float:
+def _photo_scale(value: float | None) -> float | None:
     from analysis.settings import Settings
     return Settings(pixels_per_mm=value).pixels_per_mm
 

@@ -5,6 +5,7 @@ Common practice, no source: what people hand to a program by mistake.
 from __future__ import annotations
 
 import io
+import json
 import os
 import re
 import struct
@@ -22,6 +23,10 @@ from analysis.errors import PhotoError
 from analysis.photo import load_photo
 from analysis.settings import Settings
 
+SOUND_REPORT = {"format": 1, "version": "0.1.0", "photo": {
+    "file": "a.jpg", "size_px": [400, 300], "pixels_per_mm": None, "warnings": [], "verdict": "clean",
+    "probability_mechanical": 0.1, "stripes": [], "detection_limit_percent": 1.0, "false_alarm_rate": 0.01,
+    "grain": {"angle_deg": None, "contrast_percent": 1.0, "spacing_mm": None, "spacing_variation": None}}}
 SMALL = files.picture(size=(200, 160))
 
 
@@ -224,6 +229,12 @@ def folder(tmp_path_factory):
     (path / "report.json").write_text('{"format": 99}')
     (path / "list.json").write_text("[1, 2]")
     (path / "nothing.zip").write_bytes(b"PK\x05\x06" + bytes(18))
+    (path / "wrong.csv").write_text("file,colour\na.png,red\n")
+    (path / "number.csv").write_text("file,power_percent\nreport.json,high\n")
+    (path / "lost.csv").write_text("file\ngone.json\n")
+    (path / "range.csv").write_text("file,power_percent\nsound.json,900\n")
+    (path / "bare.csv").write_text("file,label\n")
+    (path / "sound.json").write_text(json.dumps(SOUND_REPORT))
     (path / "empty folder").mkdir()
     (path / "lone").mkdir()
     (path / "lone" / "x_before.jpg").write_bytes(b"")
@@ -281,6 +292,12 @@ COMMANDS = [
     ("log --logbook l.db add x --date yesterday", "date"), ("log --logbook l.db add x --report a.png", "report"),
     ("log --logbook l.db export l.txt", "csv or .zip"), ("log --logbook l.db import a.png", "logbook"),
     ("log --logbook nowhere/at/all/l.db show 1", "."),
+    ("series", "required"), ("series gone.csv", "no file"), ("series text.jpg", "column"),
+    ("series a.png", "plain text"),
+    ("series wrong.csv", "'colour'"), ("series number.csv", "Row 1.*power_percent"), ("series lost.csv", "gone.json"),
+    ("series range.csv", "power_percent"), ("series bare.csv", "0 rows"), ("series number.csv --csv o.txt", ".csv"),
+    ("patches a.png", "PLAN"), ("patches a.png gone.svg", "no file"), ("patches a.png text.jpg", "plan|piece"),
+    ("patches a.png empty.jpg", "plan|piece"),
     ("batch lone --frame 3x4", "frame"), ("batch lone --machine bad.toml", "TOML"),
 ]
 
