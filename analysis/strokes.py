@@ -1,10 +1,10 @@
 """Stroke response: how much a place looks like engraved artwork, and how little like grain.
 
 Artwork is made of strokes and fills that are far darker (or lighter) than the
-ground beside them. A morphological closing gives the ground that a stroke lies
-on; the relative depth below it, cut at a level that the grain does not reach
-and at one that all artwork exceeds, is the same on two boards whose grain has
-nothing in common.
+ground beside them. A wide median gives the ground that a stroke lies on; the
+depth below it in log light, cut at a level that most of the grain does not
+reach and at one that most artwork exceeds, is the same on two boards whose
+grain has nothing in common.
 """
 from __future__ import annotations
 
@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 __all__ = ["Strokes", "stroke_response"]
 
-GRAIN_QUANTILE = 0.80      # of the depth: artwork covers less than a fifth of a piece
-GRAIN_FACTOR = 1.8         # artwork begins this far above the grain's quantile
-LEAST_DEPTH = 0.10         # relative; fainter marks are left to the grain
+START_SIGMAS = 1.5         # artwork begins this many robust s.d. of the ground below it
+ARTWORK_SIGMAS = 2.5       # so deep is no grain, mostly
+LEAST_DEPTH = 0.10         # log; fainter marks are left to the grain
 ARTWORK_QUANTILE = 0.60    # of the depth where it is artwork: what counts as fully dark
 FULL_SHARE = 0.8           # of that depth is full response
+SMOOTH_SHARE = 0.035       # blur against fibres, of the widest stroke
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,8 +29,8 @@ class Strokes:
     """Stroke response of one picture."""
 
     response: NDArray[np.float32]      # (rows, columns), 0 grain and ground to 1 artwork
-    depth: float                       # relative depth of the artwork below (or above) its ground
-    grain_depth: float                 # relative depth that the grain reaches
+    depth: float                       # of the artwork below (or above) its ground, log light
+    grain_depth: float                 # robust s.d. of the ground's own texture, log light
     cover: float                       # share of the valid area with response above one half
 
 
@@ -54,28 +55,37 @@ def stroke_response(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], 
 
     Notes
     -----
-    Closing with a square: Serra, "Image Analysis and Mathematical Morphology"
-    (1982), chapter 2; the difference to the picture is the black top hat.
+    The median over a square of twice `widest_px` follows the ground wherever
+    artwork covers less than half of it.
     """
-    side = max(3, 2 * int(round(widest_px / 2)) + 1)
-    floor = np.float32(max(float(np.percentile(reflectance[::7, ::7], 50)) * 0.02, 1e-5))
-    level = np.maximum(reflectance, floor)
-    kernel = np.ones((side, side), np.uint8)
+    bright = float(np.percentile(reflectance[::7, ::7], 99))
+    log = np.log(np.maximum(reflectance, np.float32(max(bright * 3e-3, 1e-6))))
+    smooth = cv2.GaussianBlur(log, (0, 0), max(SMOOTH_SHARE * widest_px, 0.3))
+    depth = _ground(log, widest_px) - smooth
     if light:
-        ground = cv2.morphologyEx(level, cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE)
-        depth = 1 - ground / level
-    else:
-        ground = cv2.morphologyEx(level, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
-        depth = 1 - level / ground
+        depth = -depth
     seen = depth[::3, ::3][valid[::3, ::3]]
     if seen.size < 64:
         return Strokes(response=np.zeros_like(depth), depth=0.0, grain_depth=1.0, cover=0.0)
-    grain = float(np.quantile(seen, GRAIN_QUANTILE))
-    start = max(GRAIN_FACTOR * grain, LEAST_DEPTH)
-    marks = seen[seen > start]
-    artwork = float(np.quantile(marks, ARTWORK_QUANTILE)) if marks.size > 8 else 1.0
-    full = max(FULL_SHARE * artwork, 1.25 * start)
+    grain = 1.4826 * float(np.median(np.abs(seen)))
+    marks = seen[seen > max(ARTWORK_SIGMAS * grain, 1.5 * LEAST_DEPTH)]
+    artwork = float(np.quantile(marks, ARTWORK_QUANTILE)) if marks.size > 8 else 10.0
+    full = FULL_SHARE * artwork
+    start = min(max(START_SIGMAS * grain, LEAST_DEPTH), 0.5 * full)
     response = np.clip((depth - np.float32(start)) * np.float32(1 / (full - start)), 0, 1)
     response[~valid] = 0
     return Strokes(response=response, depth=artwork, grain_depth=grain,
                    cover=float((seen > 0.5 * (start + full)).mean()))
+
+
+def _ground(log, widest_px) -> NDArray[np.float32]:
+    """Wide median of a picture, by 8-bit levels on a coarse grid."""
+    factor = max(1, int(widest_px / 8))
+    rows, columns = log.shape
+    small = cv2.resize(log, (max(1, columns // factor), max(1, rows // factor)), interpolation=cv2.INTER_AREA)
+    low, high = float(small.min()), float(small.max())
+    step = max(high - low, 1e-6) / 255
+    side = 2 * int(round(widest_px / factor)) + 1
+    levels = cv2.medianBlur(np.round((small - low) / step).astype(np.uint8), side)
+    ground = cv2.GaussianBlur(levels.astype(np.float32), (0, 0), 1.0) * np.float32(step) + np.float32(low)
+    return cv2.resize(ground, (columns, rows), interpolation=cv2.INTER_LINEAR)
