@@ -7,7 +7,7 @@ from analysis import figures, words
 from analysis.paper import HEAD, SMALL, Page, text_width
 from analysis.views import Extent, Views
 
-__all__ = ["draw_evidence"]
+__all__ = ["draw_evidence", "elsewhere"]
 
 LEAST_CHARTS = 62.0                        # height that profiles and spectra need, mm
 
@@ -93,7 +93,7 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
         profile, spectrum = page.axes(*one), page.axes(*two)
         figures.draw_profile(profile, view, reach=reach)
         figures.draw_spectrum(spectrum, view, photo["stripes"], expected=expected, reach=top,
-                              others=_elsewhere(photos, i, view.unit) if views.aligned else ())
+                              others=elsewhere(photos, i, view.unit) if views.aligned else ())
         last = i == len(places) - 1
         for ax in (profile, spectrum):
             ax.locator_params(axis="y", nbins=5)
@@ -110,7 +110,7 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
             _chart_heads(page, one, two, found, bool(expected) and unit == "mm")
 
 
-def _elsewhere(photos, index: int, unit: str) -> tuple[float, ...]:
+def elsewhere(photos, index: int, unit: str) -> tuple[float, ...]:
     """Periods that were found in the other photo and not in this one."""
     mine = [stripe[f"period_{unit}"] for stripe in photos[index]["stripes"]]
     return tuple(stripe[f"period_{unit}"] for i, photo in enumerate(photos) if i != index

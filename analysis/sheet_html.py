@@ -18,6 +18,7 @@ from PIL import Image
 
 from analysis import figures, words
 from analysis.paper import MISSING, MM_PER_INCH
+from analysis.sheet_charts import elsewhere
 from analysis.views import View, Views
 
 __all__ = ["sheet_html"]
@@ -44,13 +45,15 @@ figure { margin: 0 } img { width: 100%; display: block; border: 1px solid var(--
 .map { background: repeating-linear-gradient(135deg, #fff 0 5px, var(--rule) 5px 6px) }
 .bar { height: .9rem; border: 1px solid var(--rule) }
 .ends { display: flex; justify-content: space-between; font-size: .875rem }
-table { border-collapse: collapse; width: 100%; font-size: .9rem }
+table { border-collapse: collapse; width: 100%; font-size: .9rem; table-layout: fixed }
 td, th { text-align: left; vertical-align: top; padding: .2rem .5rem .2rem 0;
   border-top: 1px solid var(--rule) }
 thead th { font-weight: 700; border: 0 } ul { margin: 0; padding-left: 1.2rem }
 .caution { border: 2px solid var(--ink); padding: .5rem .8rem }
+.pair { grid-template: repeat(3, auto) / 1fr 1fr; grid-auto-flow: column }
 @media (min-width: 46rem) { .cards { grid-template-columns: repeat(auto-fit, minmax(14rem, 1fr)) }
-  .pictures { grid-template-columns: repeat(3, 1fr) } .charts { grid-template-columns: 1fr 1fr } }
+  .pictures { grid-template: none / repeat(3, 1fr); grid-auto-flow: row }
+  .charts { grid-template-columns: 1fr 1fr } }
 @media print { body { font-size: 9pt; max-width: none } .card, .map, .bar { print-color-adjust: exact } }
 """
 
@@ -87,7 +90,7 @@ def _text(text: Any) -> str:
     """Text that cannot become markup; control letters, which HTML forbids, become boxes; units stay put."""
     shown = "".join(c if c in "\n\t" or c.isprintable() or unicodedata.category(c) == "Cf" else MISSING
                     for c in str(text))
-    return re.sub(" (?=(%|mm|px|±) ?)", NO_BREAK, escape(shown))
+    return re.sub(" (?=(%|mm|px))", NO_BREAK, escape(shown))
 
 
 def _cards(report) -> str:
@@ -147,12 +150,12 @@ def _pictures(views: Views) -> str:
         for which, words_ in (("stripes", "stripe contrast"), ("grain", "grain contrast")):
             data = figures.png(figures.map_rgba(view, which, views.map_top_percent, width_px=420))
             shown.append(_figure(data, f"{view.name}: {words_}", view, "map"))
-    stops = ", ".join(figures.INK_NODES)
+    stops, kind = ", ".join(figures.INK_NODES), "pair" if len(views.photos) == 2 else ""
     bar = (f"<div class=\"bar\" style=\"background: linear-gradient(90deg, {stops})\"></div>"
            "<div class=\"ends\"><span>0 %</span><span>contrast, one scale for all maps; hatched: no data"
            "</span>"
            f"<span>{views.map_top_percent:g} %</span></div>")
-    return f"<h2>Pictures and maps</h2><div class=\"pictures\">{''.join(shown)}</div>{bar}"
+    return f"<h2>Pictures and maps</h2><div class=\"pictures {kind}\">{''.join(shown)}</div>{bar}"
 
 
 def _figure(data: bytes, caption: str, view: View, style: str = "") -> str:
@@ -168,11 +171,12 @@ def _charts(report, views: Views, expected) -> str:
     reach = figures.profile_reach(views.photos)
     top = figures.spectrum_reach(views.photos, [photo["stripes"] for photo in photos])
     shown = []
-    for view, photo in zip(views.photos, photos, strict=True):
+    for i, (view, photo) in enumerate(zip(views.photos, photos, strict=True)):
+        others = elsewhere(photos, i, view.unit) if views.aligned else ()
         profile = _chart(lambda ax, view=view: figures.draw_profile(ax, view, reach=reach),
                          f"position along the scan axis, {view.unit}")
-        spectrum = _chart(lambda ax, view=view, photo=photo: figures.draw_spectrum(
-            ax, view, photo["stripes"], expected=expected, reach=top), f"period, {view.unit}")
+        spectrum = _chart(lambda ax, view=view, photo=photo, others=others: figures.draw_spectrum(
+            ax, view, photo["stripes"], expected=expected, others=others, reach=top), f"period, {view.unit}")
         found = "; ".join(words.stripe_line(stripe) for stripe in photo["stripes"]) or "no stripe found"
         for data, what in ((profile, "profile, %: measured (line), stripes found (band)"),
                            (spectrum, "spectrum, %: measured, needed to be called (dashes), found (marked)")):

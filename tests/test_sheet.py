@@ -264,6 +264,19 @@ def test_no_text_runs_over_a_picture_or_a_chart_that_is_not_its_own(name):
                 assert x1 <= left + 0.1 or x0 >= right - 0.1 or y1 <= top + 0.4 or y0 >= bottom - 0.1, text
 
 
+@pytest.mark.parametrize("count", [0, 1, 3, 12])
+def test_warnings_that_do_not_fit_are_counted(count):
+    """Shown and hidden warnings add up; the next step and its caution stay whole."""
+    made = sample_results.comparison(
+        verdicts=("mixed", "mixed"), warnings=(tuple(f"Warning {i}. {LONG}" for i in range(count)), ())
+    )
+    text = _text(sheet.make_sheet(made, notes=LONG, made=MADE, formats=("pdf",)).pdf)
+    shown = len(re.findall(r"BEFORE: Warning \d+\.", text))
+    more = re.search(r"(\d+) more in the report", text)
+    assert shown + (int(more.group(1)) if more else 0) == count
+    assert made.after.decision.next_step in text and "local rules come first." in text
+
+
 def test_both_photos_and_all_maps_share_their_scales():
     page, _ = _drawn("pair")
     pictures = [
