@@ -33,6 +33,8 @@ SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
+MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
+MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step
 LEAST_SIDE = 0.4           # the same for the worst side
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 USUAL_FOCALS = (0.55, 1.15)   # focal length over the photo's longer side, main cameras; common practice, no source
@@ -202,7 +204,8 @@ def _barred(small, corners, misfits, size_mm) -> list[_Candidate]:
     u = np.arange(-3.6, 3.61, 0.1)
     log = np.log(np.maximum(small, np.float32(1e-3 * float(np.percentile(small[::4, ::4], 99.5)) + 1e-6)))
     profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
-    with np.errstate(all="ignore"):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)          # sides outside the photo are all NaN
         median = np.nan_to_num(np.nanmedian(profiles, axis=2), nan=0.0)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
@@ -278,11 +281,28 @@ def _refine(luminance, candidate, size_mm):
     misfit, focal = shape_misfit(corners[None], size_mm, (w, h))
     if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE or misfit[0] > TIGHT_MISFIT:
         return None
+    if fit.residual_px > max(0.6, 0.06 * side_px_per_mm(corners, size_mm).mean()):
+        return None
+    if candidate.width_mm > 0 and not _alike(edges.lines):
+        return None
     if _goes_on(luminance, corners, size_mm, width, candidate.dark, lens) > MOST_GOING_ON:
         return None
     frame = _frame(fit, support, size_mm, focal[0] / max(w, h))
     area = float(cv2.contourArea(corners.astype(np.float32)))
     return _Found(score=support + candidate.strength - SHAPE_COST * float(misfit[0]), area=area, frame=frame)
+
+
+def _alike(lines) -> bool:
+    """Whether four sides look like one engraved line: a shadow at a board's edge is softer, and wider or narrower.
+
+    The profile of one side may be spoilt by dirt or artwork.
+    """
+    known = [one for one in lines if one is not None]
+    if len(known) < 3:
+        return False
+    width, blur = [one.width_mm for one in known], [one.blur_mm for one in known]
+    return (max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
+            and max(one.misfit for one in known) < MOST_PROFILE_MISFIT)
 
 
 def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
