@@ -148,7 +148,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Spacing is not equal, or too few periods are in view to tell ({line.periods:.0f}): the line is only "
         f"{line.ring_snr:.0f} times above its flanks.",
-        "over_rings_level", "over_rings_shape", "as_a_line_would", "periods")
+        "as_a_line_would", "few_periods")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",
@@ -159,9 +159,6 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     say("square to the scan axis",
         f"Square to the scan axis within {abs(stripe.angle_deg):.2f} degrees.",
         f"Off square by {abs(stripe.angle_deg):.2f} degrees.", "square")
-    say("texture around it",
-        "No other texture runs in its direction.", "Other texture runs nearly in its direction, as growth rings do.",
-        "surroundings")
     if camera is not None:
         reasons.append(Reason(term="camera", words=f"A cause in the camera: {camera}.", weight=-8.0))
     return reasons

@@ -77,7 +77,7 @@ def _at_period(bands, plane, period, call, lowest_per_mm):
             middle = 0.5 * (low + high)
             line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
-            called = line_probability(line_terms(line, plane, false_alarm))[0] >= call
+            called = line_probability(line_terms(line, false_alarm))[0] >= call
             low, high = (low, middle) if called else (middle, high)
         halves.append(min(np.exp(high), HIGHEST_PERCENT))
     return float(np.mean(halves)), max(sd, float(np.std(halves)))

@@ -19,8 +19,8 @@ from analysis.plane import Plane
 __all__ = ["TERMS", "Term", "line_terms", "directed_false_alarm", "line_probability", "search_false_alarm",
            "term_weights"]
 
-TERMS = ("over_noise", "over_rings_level", "over_rings_shape", "as_a_line_would", "one_phase_across",
-         "one_phase_along", "coverage", "periods", "square", "steady", "surroundings")
+TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
+         "steady")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +76,7 @@ def _false_alarm(line, places) -> float:
     return float(-np.expm1(-places * np.exp(log_single)))
 
 
-def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]:
+def line_terms(line: Line, false_alarm: float) -> dict[str, float]:
     """The terms of one line, each scaled to a few units.
 
     Returns
@@ -84,22 +84,18 @@ def line_terms(line: Line, plane: Plane, false_alarm: float) -> dict[str, float]
     dict
         Name to value, in the order of `TERMS`.
     """
-    ring_tail = line.ring_count * np.log1p(line.ring_snr / line.ring_count) / np.log(10)
     angle = abs(np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm)))
-    # More than sixteen periods add nothing of their own; what they show is in the shape.
-    count = np.log2(np.clip(line.periods, 4.0, 16.0)) - 4.0
+    drift = line.drift_percent_per_100mm
     values = (
         np.log1p(min(-np.log10(max(false_alarm, 1e-30)), 30.0)),
-        np.log1p(ring_tail),
-        np.log1p(line.line_over_rings),
+        # Rings leave this far below 0, the more so the stronger they are; a steady line stays near it.
         min(np.log((line.line_over_rings + 1.0) / (line.line_over_rings_ideal + 1.0)), 0.3),
         line.coherence_across,
         line.coherence_along,
         line.coverage,
-        count,
+        max(0.0, 8.0 - line.periods) / 4.0,
         angle,
-        0.0 if line.drift_percent_per_100mm is None else min((line.drift_percent_per_100mm / 2.0) ** 2, 4.0) / 2.0,
-        _surroundings(line, plane),
+        0.0 if drift is None else min((drift / 2.0) ** 2, 4.0) / 2.0,
     )
     return dict(zip(TERMS, (float(v) for v in values), strict=True))
 
@@ -119,22 +115,3 @@ def line_probability(terms: dict[str, float]) -> tuple[float, tuple[Term, ...]]:
 def term_weights() -> dict:
     """The model's file as read: intercept, weights, neutral values, and how it was fitted."""
     return dict(_model())
-
-
-def _surroundings(line, plane) -> float:
-    """How much near-parallel texture stands around the line: log10 of power inside the wedge over power beside it.
-
-    Taken from half to twice the line's frequency with the line left out; rings that could imitate a
-    stripe seldom come alone.
-    """
-    fx, fy = plane.fx_per_mm, plane.fy_per_mm
-    rows = (fx > 0.5 * line.fx_per_mm) & (fx < 2.0 * line.fx_per_mm)
-    rows &= np.abs(fx - line.fx_per_mm) > 2.5 * plane.cell_x_per_mm
-    if rows.sum() < 4:
-        return 0.0
-    power = plane.power[rows]
-    inside = np.abs(fy)[None, :] <= fx[rows][:, None] * np.tan(np.radians(1.5)) + 0.6 * plane.cell_y_per_mm
-    beside = (np.abs(fy)[None, :] > fx[rows][:, None] * np.tan(np.radians(1.5)) + 2.5 * plane.cell_y_per_mm)
-    if not inside.any() or not beside.any():
-        return 0.0
-    return float(np.clip(np.log10(power[inside].mean() / max(power[beside].mean(), 1e-30)), -1.0, 3.0))

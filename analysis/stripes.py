@@ -27,7 +27,7 @@ from analysis.visibility import visible
 
 __all__ = ["Candidate", "Stripe", "StripeField", "find_stripes", "CALL_PROBABILITY"]
 
-CALL_PROBABILITY = 0.80    # four to one: on held-out cases this calls fewer than 1 in 100 photos without stripes
+CALL_PROBABILITY = 0.70    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
@@ -229,7 +229,7 @@ def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Cand
     if listed_mm:
         false_alarm = min(false_alarm, directed_false_alarm(line, plane, listed_mm=listed_mm,
                                                             steepest_deg=STEEPEST_DEG))
-    probability, terms = line_probability(line_terms(line, plane, false_alarm))
+    probability, terms = line_probability(line_terms(line, false_alarm))
     if line.periods < FEWEST_PERIODS - 0.5:
         probability = min(probability, 0.5)
     return Candidate(stripe=_stripe(line, texture, false_alarm), line=line, probability=probability, terms=terms)

@@ -95,5 +95,5 @@ def test_odds_file_names_every_term_and_a_better_line_never_has_worse_odds():
     assert model["data"] and model["fitted"]
     middle = dict(model["neutral"])
     base = line_probability(middle)[0]
-    for name in ("over_noise", "over_rings_level", "one_phase_across", "one_phase_along", "coverage"):
+    for name in ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage"):
         assert line_probability(middle | {name: middle[name] + 0.5})[0] >= base - 1e-12

@@ -19,11 +19,11 @@ from analysis.plane import STEEPEST_DEG, make_bands, make_plane
 from analysis.stripes import _lowest, _peaks
 
 # Each term may speak one way only, so that the model can be read: a wider line never speaks for a machine.
-SIGNS = {"over_noise": 1, "over_rings_level": 1, "over_rings_shape": 1, "as_a_line_would": 1,
-         "one_phase_across": 1, "one_phase_along": 1,
-         "coverage": 1, "periods": 1, "square": -1, "steady": -1, "surroundings": -1}
-RANGE = {1: (0, None), -1: (None, 0), 0: (None, None)}
-BOUNDS = [(None, None)] + [RANGE[SIGNS.get(n, 0)] for n in TERMS]
+# Coverage and few periods get a least weight of their own, since the cases hold few gaps and few long periods.
+RANGE = {"over_noise": (0, None), "as_a_line_would": (0, None), "one_phase_across": (0, None),
+         "one_phase_along": (1.0, None), "coverage": (1.0, None), "few_periods": (None, -1.0), "square": (None, 0),
+         "steady": (None, 0)}
+BOUNDS = [(None, None)] + [RANGE[name] for name in TERMS]
 SCALE = np.full(len(TERMS) + 1, 5.0)
 KINDS = ("plain", "parallel", "rings", "crossed", "real")
 
@@ -36,7 +36,7 @@ def candidates_of(texture):
     for fx, fy in _peaks(plane):
         line = fit_line(bands, plane, fx, fy)
         alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
-        terms = line_terms(line, plane, alarm)
+        terms = line_terms(line, alarm)
         rows.append([*terms.values(), line.fx_per_mm, line.fy_per_mm, 200 * line.amplitude, plane.cell_x_per_mm])
     return np.array(rows)
 
