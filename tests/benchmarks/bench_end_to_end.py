@@ -189,8 +189,8 @@ def run(make, judge, seeds, crashed) -> list[dict]:
     """Judge all seeds; a crash is a failure of its own and is listed. Ctrl-C ends the run with what there is."""
     rows = []
     for seed in tqdm(seeds, desc=make.__name__):
+        case = make(seed)
         try:
-            case = make(seed)
             rows.append(judge(case))
         except KeyboardInterrupt:
             break
