@@ -2,6 +2,7 @@
 
 Start it from the project's top folder: `streamlit run streamlit_app.py`.
 """
+
 from __future__ import annotations
 
 import logging
@@ -14,10 +15,12 @@ from analysis.errors import PhotoError
 from analysis.page_parts import markup
 from analysis.page_parts.photos import ask_photos
 
-VIEWS = {"compare": "Compare photos", "machine": "Machine", "logbook": "Logbook"}
+VIEWS = {"compare": "Compare photos", "machine": "Machine", "plan": "Test piece", "logbook": "Logbook"}
 SLOW_IMPORTS = ("analysis.pipeline", "analysis.page_parts.charts", "analysis.sheet")
-FAULT = ("The program has met a fault of its own. Your photos and settings are still here: change a setting or another photo and "
-         "go on. What went wrong is in the window where the page was started.")
+FAULT = (
+    "The program has met a fault of its own. Your photos and settings are still here: change a setting or a photo "
+    "and go on. What went wrong is in the window where the page was started."
+)
 
 
 def main() -> None:
@@ -25,10 +28,17 @@ def main() -> None:
     st.set_page_config(page_title="Stripe or Grain", layout="wide", initial_sidebar_state="collapsed")
     st.html(markup.style())
     st.html(markup.header())
-    view = st.segmented_control("Part of the program", list(VIEWS), format_func=VIEWS.get, default="compare", required=True,
-                                key="view", label_visibility="collapsed")
+    view = st.segmented_control(
+        "Part of the program",
+        list(VIEWS),
+        format_func=VIEWS.get,
+        default="compare",
+        required=True,
+        key="view",
+        label_visibility="collapsed",
+    )
     try:
-        {"compare": compare_view, "machine": machine_view, "logbook": logbook_view}[view]()
+        {"compare": compare_view, "machine": machine_view, "plan": plan_view, "logbook": logbook_view}[view]()
     except PhotoError as problem:
         st.error(str(problem))
     except Exception:
@@ -41,6 +51,7 @@ def compare_view() -> None:
     """The one visible path from photos to sheet."""
     from analysis.page_parts.answers import judged, opened
     from analysis.page_parts.machine_view import current_machine
+
     chosen = ask_photos()
     if chosen is None:
         return
@@ -49,6 +60,7 @@ def compare_view() -> None:
         show(opened(chosen.saved), machine)
         return
     from analysis.page_parts.scale import ask_scale
+
     last = st.session_state.get("shown_answer")
     settings = ask_scale(chosen, last.report if last else None)
     if settings is None or not asked(chosen):
@@ -57,7 +69,7 @@ def compare_view() -> None:
     if st.session_state.get("shown_answer") is not answer:
         st.session_state["shown_answer"] = answer
         if st.session_state.get("by_hand") or st.session_state.get("use_region"):
-            st.rerun()                     # the pickers above show what this answer found
+            st.rerun()  # the pickers above show what this answer found
     show(answer, machine)
 
 
@@ -73,6 +85,7 @@ def show(answer, machine) -> None:
     from analysis.page_parts.evidence import show_answer, show_evidence
     from analysis.page_parts.keep import show_keep
     from analysis.page_parts.next_view import show_next_tests
+
     show_answer(answer)
     show_next_tests(answer, machine)
     show_evidence(answer, machine)
@@ -82,12 +95,21 @@ def show(answer, machine) -> None:
 def machine_view() -> None:
     """The machine's parts."""
     from analysis.page_parts.machine_view import show_machine
+
     show_machine()
+
+
+def plan_view() -> None:
+    """The test piece to engrave."""
+    from analysis.page_parts.plan_view import show_plan
+
+    show_plan()
 
 
 def logbook_view() -> None:
     """The record."""
     from analysis.page_parts.logbook_view import show_logbook
+
     show_logbook()
 
 

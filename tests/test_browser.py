@@ -3,6 +3,7 @@
 Screenshots of a failed test are kept in the folder named at its end. Accessibility is checked with axe-core
 (rules of WCAG 2.0 and 2.1, levels A and AA), as bundled by the package axe-core-python.
 """
+
 from __future__ import annotations
 
 import io
@@ -37,13 +38,16 @@ ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "demo_images"
 CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
 CHROMEDRIVER = shutil.which("chromedriver")
-PATIENCE = 90              # seconds for an answer on a busy machine
+PATIENCE = 90  # seconds for an answer on a busy machine
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None or CHROMEDRIVER is None,
-                                reason="no Chromium with chromedriver is installed on this computer")
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None or CHROMEDRIVER is None,
+    reason="no Chromium with chromedriver is installed on this computer",
+)
 
 
 # ---- server and browser ------------------------------------------------------------------------------
+
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
@@ -53,8 +57,13 @@ def address(tmp_path_factory):
         port = probe.getsockname()[1]
     env = os.environ | {"XDG_DATA_HOME": str(tmp_path_factory.mktemp("data"))}
     log = (tmp_path_factory.mktemp("log") / "server.txt").open("w+")
-    server = subprocess.Popen([sys.executable, "-m", "streamlit", "run", "streamlit_app.py", "--server.port", str(port)],
-                              cwd=ROOT, env=env, stdout=log, stderr=subprocess.STDOUT)
+    server = subprocess.Popen(
+        [sys.executable, "-m", "streamlit", "run", "streamlit_app.py", "--server.port", str(port)],
+        cwd=ROOT,
+        env=env,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+    )
     ask = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:
         for _ in range(300):
@@ -66,10 +75,12 @@ def address(tmp_path_factory):
                 time.sleep(0.1)
         yield f"http://127.0.0.1:{port}"
         log.seek(0)
-        assert "Traceback" not in log.read()
+        written = log.read()
+        assert "Traceback" not in written, written[-3000:]
     finally:
         server.terminate()
         server.wait(20)
+        log.close()
 
 
 @pytest.fixture
@@ -77,8 +88,14 @@ def browser(address, tmp_path, request):
     """Chromium that can reach this computer alone; at its end every address it asked for is checked."""
     options = Options()
     options.binary_location = CHROMIUM
-    for switch in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars",
-                   "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"):
+    for switch in (
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-dev-shm-usage",
+        "--hide-scrollbars",
+        "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+    ):
         options.add_argument(switch)
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(CHROMEDRIVER))
@@ -118,13 +135,16 @@ class Page:
 
     def resize(self, width):
         self.width = width
-        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
-            "width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500})
+        self.driver.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride",
+            {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500},
+        )
 
     def open(self, *, dark=False):
         scheme = "dark" if dark else "light"
-        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {
-            "features": [{"name": "prefers-color-scheme", "value": scheme}]})
+        self.driver.execute_cdp_cmd(
+            "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        )
         self.driver.get(self.address)
         self.find(".st-key-demo_cured button")
 
@@ -138,7 +158,7 @@ class Page:
                 if found := ask():
                     return found
             except WebDriverException:
-                pass                       # the page is being redrawn
+                pass  # the page is being redrawn
             time.sleep(0.1)
         raise AssertionError(f"waited {patience} s in vain for {what}; the page says: {self.text()[-600:]}")
 
@@ -151,6 +171,7 @@ class Page:
             self.js("arguments[0].scrollIntoView({block: 'center'})", element)
             self.js("arguments[0].click()", element)
             return True
+
         self.until(press, what=css)
 
     def text(self):
@@ -159,21 +180,32 @@ class Page:
     def settled(self, patience=PATIENCE):
         """The answer and all below it is drawn and nothing runs any more."""
         self.find(".st-key-get_zip button", patience)
-        self.until(lambda: not self.driver.find_elements(By.CSS_SELECTOR, "[data-testid=stStatusWidget], [data-stale=true]"),
-                   patience, "the end of the run")
+        self.until(
+            lambda: not self.driver.find_elements(By.CSS_SELECTOR, "[data-testid=stStatusWidget], [data-stale=true]"),
+            patience,
+            "the end of the run",
+        )
 
     def inside(self, css, script, *arguments):
         """Run a script in the shadow of the component within `css`; `root` is its root."""
-        return self.until(lambda: self.js(
-            "const box = document.querySelector(arguments[0]);"
-            "const root = [...box.querySelectorAll('*')].find(e => e.shadowRoot).shadowRoot;"
-            f"return [((...given) => {{ {script} }})(...[...arguments].slice(1))];", css, *arguments), what=f"{css}: {script}")[0]
+        return self.until(
+            lambda: self.js(
+                "const box = document.querySelector(arguments[0]);"
+                "const root = [...box.querySelectorAll('*')].find(e => e.shadowRoot).shadowRoot;"
+                f"return [((...given) => {{ {script} }})(...[...arguments].slice(1))];",
+                css,
+                *arguments,
+            ),
+            what=f"{css}: {script}",
+        )[0]
 
     def download(self, key, ending):
         before = set(self.folder.iterdir())
         self.click(f".st-key-{key} button")
+
         def arrived():
             return [p for p in set(self.folder.iterdir()) - before if p.suffix == ending and p.stat().st_size]
+
         return self.until(arrived, 60, f"the file {ending}")[0]
 
     def hosts(self):
@@ -181,8 +213,10 @@ class Page:
         found = set()
         for entry in self.driver.get_log("performance"):
             message = json.loads(entry["message"])["message"]
-            url = {"Network.requestWillBeSent": lambda p: p["request"]["url"],
-                   "Network.webSocketCreated": lambda p: p["url"]}.get(message["method"], lambda p: "")(message["params"])
+            url = {
+                "Network.requestWillBeSent": lambda p: p["request"]["url"],
+                "Network.webSocketCreated": lambda p: p["url"],
+            }.get(message["method"], lambda p: "")(message["params"])
             if urlsplit(url).scheme in ("http", "https", "ws", "wss"):
                 found.add(urlsplit(url).netloc)
         return found
@@ -195,25 +229,36 @@ class Page:
 def axe_findings(page, *, off=()):
     """Serious and critical findings of axe-core."""
     import axe_core_python
+
     script = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
     page.js(script)
-    options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"], "resultTypes": ["violations"],
-               "rules": {rule: {"enabled": False} for rule in off}}
+    options = {
+        "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"],
+        "resultTypes": ["violations"],
+        "rules": {rule: {"enabled": False} for rule in off},
+    }
     page.driver.set_script_timeout(60)
     result = page.driver.execute_async_script(
-        "const done = arguments[arguments.length - 1]; axe.run(document, arguments[0]).then(done, e => done({error: '' + e}))",
-        options)
+        "const done = arguments[arguments.length - 1];"
+        "axe.run(document, arguments[0]).then(done, e => done({error: '' + e}))",
+        options,
+    )
     assert "error" not in result, result
-    return [f"{v['id']}: {node['html'][:160]} {node.get('failureSummary', '')[:200]}" for v in result["violations"]
-            if v["impact"] in ("serious", "critical") for node in v["nodes"]]
+    return [
+        f"{v['id']}: {node['html'][:160]} {node.get('failureSummary', '')[:200]}"
+        for v in result["violations"]
+        if v["impact"] in ("serious", "critical")
+        for node in v["nodes"]
+    ]
 
 
 # ---- tests -------------------------------------------------------------------------------------------
 
+
 def test_the_whole_path_with_the_demo_pair_by_keyboard_and_mouse(browser):
     browser.open()
     body = browser.driver.switch_to.active_element
-    for _ in range(60):                                    # Tab alone reaches the demo
+    for _ in range(60):  # Tab alone reaches the demo
         ActionChains(browser.driver).send_keys(Keys.TAB).perform()
         if browser.driver.switch_to.active_element.text == "Try the demo pair":
             break
@@ -229,7 +274,9 @@ def test_the_whole_path_with_the_demo_pair_by_keyboard_and_mouse(browser):
         browser.resize(width)
         time.sleep(1.0)
         assert browser.overflow() <= 0, f"the page is wider than {width} px"
-        cards = browser.js("return [...document.querySelectorAll('.sg-card')].map(c => c.getBoundingClientRect().right)")
+        cards = browser.js(
+            "return [...document.querySelectorAll('.sg-card')].map(c => c.getBoundingClientRect().right)"
+        )
         assert max(cards) <= width
     assert not axe_findings(browser)
     charts = browser.js("return [...document.querySelectorAll('[data-testid=stVegaLiteChart] [aria-label]')].length")
@@ -247,8 +294,13 @@ def check_viewer(browser):
     assert browser.inside(view, "return root.querySelectorAll('.half')[1].style.opacity") == "0.55"
     browser.inside(view, "root.querySelector('input[value=beside]').click()")
     browser.inside(view, "root.querySelector('input[value=stripes]').click()")
-    assert browser.inside(view, "return [...root.querySelectorAll('img.map')].every(i => i.alt.includes('stripe contrast'))")
-    assert browser.inside(view, "return !root.querySelector('.key').hidden && root.querySelectorAll('.ticks span').length") >= 3
+    assert browser.inside(
+        view, "return [...root.querySelectorAll('img.map')].every(i => i.alt.includes('stripe contrast'))"
+    )
+    assert (
+        browser.inside(view, "return !root.querySelector('.key').hidden && root.querySelectorAll('.ticks span').length")
+        >= 3
+    )
     browser.inside(view, "root.querySelector('.zoom button:nth-child(2)').click()")
     moved = browser.inside(view, "return [...root.querySelectorAll('.layers')].map(l => l.style.transform)")
     assert len(moved) == 2 and moved[0] == moved[1] and "scale(1.5)" in moved[0]
@@ -258,7 +310,7 @@ def check_downloads(browser, answer):
     """Every file is what it says and tells the same answer."""
     assert browser.download("get_pdf", ".pdf").read_bytes()[:5] == b"%PDF-"
     sheet = Image.open(io.BytesIO(browser.download("get_png", ".png").read_bytes()))
-    assert sheet.size == pytest.approx((2339, 1654), abs=2)              # A4 landscape at 200 dpi, ISO 216
+    assert sheet.size == pytest.approx((2339, 1654), abs=2)  # A4 landscape at 200 dpi, ISO 216
     report = reports.load(browser.download("get_json", ".json").read_bytes())
     assert report["change"]["sentence"].split(":")[0] in answer.replace("\N{NO-BREAK SPACE}", " ")
     saved = unpack(browser.download("get_zip", ".zip").read_bytes())
@@ -279,13 +331,15 @@ def test_corners_clicked_on_an_uploaded_photo_give_the_true_spacing(browser):
     browser.click(".st-key-alone input")
     browser.click(".st-key-by_hand input")
     pick = "[class*=st-key-pick_before]"
-    browser.until(lambda: browser.inside(pick, "return root.querySelectorAll('.point').length") == 4, what="four points")
+    browser.until(
+        lambda: browser.inside(pick, "return root.querySelectorAll('.point').length") == 4, what="four points"
+    )
     for corner in truth["corners_px"]:
         click_photo(browser, pick, corner)
-        time.sleep(1.0)                                    # the page takes the points before the next click
+        time.sleep(1.0)  # the page takes the points before the next click
     told = browser.inside(pick, "return [...root.querySelectorAll('.point')].map(p => p.getAttribute('aria-label'))")
     first = float(told[0].split(" x ")[1].split(",")[0])
-    assert first == pytest.approx(truth["corners_px"][0][0], abs=4)      # one screen pixel is some 2 photo pixels
+    assert first == pytest.approx(truth["corners_px"][0][0], abs=4)  # one screen pixel is some 2 photo pixels
     browser.inside(pick, "root.querySelectorAll('.point')[0].focus()")
     ActionChains(browser.driver).send_keys(Keys.ARROW_RIGHT).perform()
     assert browser.inside(pick, "return getComputedStyle(root.querySelector('.lens')).display") == "block"
@@ -295,21 +349,38 @@ def test_corners_clicked_on_an_uploaded_photo_give_the_true_spacing(browser):
     time.sleep(1.5)
     browser.click(".st-key-go button")
     browser.settled()
-    period = browser.until(lambda: [dd.text for dd in browser.driver.find_elements(By.CSS_SELECTOR, ".sg-card dd")
-                                    if "mm" in dd.text], what="a spacing")[0]
+    period = browser.until(
+        lambda: [dd.text for dd in browser.driver.find_elements(By.CSS_SELECTOR, ".sg-card dd") if "mm" in dd.text],
+        what="a spacing",
+    )[0]
     assert float(period.split()[0]) == pytest.approx(truth["stripes"][0]["period_mm"], rel=0.005)
 
 
 def click_photo(browser, pick, point):
     """Click where a point of the full-size photo is shown."""
+    with Image.open(DEMO / "cured_before.jpg") as photo:
+        size = photo.size
     browser.js("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", pick)
-    x, y = browser.inside(pick, """
+    x, y = browser.inside(
+        pick,
+        """
         const r = root.querySelector('.stage img').getBoundingClientRect();
         return [r.left + (given[0] + 0.5) / given[2] * r.width, r.top + (given[1] + 0.5) / given[3] * r.height];
-        """, *point, *Image.open(DEMO / "cured_before.jpg").size)
+        """,
+        *point,
+        *size,
+    )
     for kind in ("mouseMoved", "mousePressed", "mouseReleased"):
-        browser.driver.execute_cdp_cmd("Input.dispatchMouseEvent", {
-            "type": kind, "x": x, "y": y, "button": "none" if kind == "mouseMoved" else "left", "clickCount": 1})
+        browser.driver.execute_cdp_cmd(
+            "Input.dispatchMouseEvent",
+            {
+                "type": kind,
+                "x": x,
+                "y": y,
+                "button": "none" if kind == "mouseMoved" else "left",
+                "clickCount": 1,
+            },
+        )
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
@@ -319,11 +390,22 @@ def test_first_page_machine_and_logbook_have_no_serious_accessibility_finding(br
     browser.open(dark=dark)
     assert browser.overflow() <= 0
     found = axe_findings(browser)
-    for name in ("Machine", "Logbook"):
-        browser.until(lambda name=name: next(b for b in browser.driver.find_elements(By.CSS_SELECTOR, ".st-key-view button")
-                                             if name in b.text).click() or True, what=name)
-        browser.until(lambda name=name: name.lower() in browser.js(
-            "return document.querySelector('.sg-step h2').innerText").lower(), what=f"the view {name}")
+    for name in ("Machine", "Test piece", "Logbook"):
+        browser.until(
+            lambda name=name: (
+                next(
+                    b for b in browser.driver.find_elements(By.CSS_SELECTOR, ".st-key-view button") if name in b.text
+                ).click()
+                or True
+            ),
+            what=name,
+        )
+        browser.until(
+            lambda name=name: (
+                name.lower() in browser.js("return document.querySelector('.sg-step h2').innerText").lower()
+            ),
+            what=f"the view {name}",
+        )
         assert browser.overflow() <= 0
         found += axe_findings(browser)
     assert not found

@@ -1,4 +1,5 @@
 """The page without a browser: its parts by themselves, and the whole path through AppTest."""
+
 from __future__ import annotations
 
 import io
@@ -38,8 +39,9 @@ def fresh(monkeypatch, tmp_path):
 def told(page) -> str:
     """All that the page wrote as HTML, text and messages."""
     parts = [element.value for element in page.get("html") if not element.value.startswith("<style>")]
-    return "\n".join(parts + [m.value for kind in ("markdown", "error", "info", "success", "caption")
-                              for m in getattr(page, kind)])
+    return "\n".join(
+        parts + [m.value for kind in ("markdown", "error", "info", "success", "caption") for m in getattr(page, kind)]
+    )
 
 
 def healthy(page) -> bool:
@@ -53,11 +55,12 @@ def upload(page, key: str, name: str, data: bytes, kind: str = "image/jpeg"):
 
 # ---- the path ----------------------------------------------------------------------------------------
 
+
 def test_the_first_page_offers_the_demo_and_two_uploads(fresh):
     assert healthy(fresh)
     assert fresh.button(key="demo_cured").label == "Try the demo pair"
     assert {u.key for u in fresh.file_uploader} >= {"before", "after", "saved"}
-    assert "take it out of the machine" in told(fresh)     # a photo is never a reason to lift a guard
+    assert "take it out of the machine" in told(fresh)  # a photo is never a reason to lift a guard
 
 
 def test_one_click_on_the_demo_gives_the_answer_that_the_truth_file_has(fresh):
@@ -67,9 +70,10 @@ def test_one_click_on_the_demo_gives_the_answer_that_the_truth_file_has(fresh):
     answer = page.session_state["shown_answer"]
     assert answer.report["change"]["verdict"] == truth["change"]
     assert answer.report["before"]["stripes"][0]["period_mm"] == pytest.approx(
-        truth["before"]["stripes"][0]["period_mm"], rel=0.005)          # the bar of issue 2: 0.5 %
+        truth["before"]["stripes"][0]["period_mm"], rel=0.005
+    )  # the bar of issue 2: 0.5 %
     shown = told(page)
-    assert shown.index("sg-answer") < shown.index("sg-cards")           # the sentence first
+    assert shown.index("sg-answer") < shown.index("sg-cards")  # the sentence first
     assert ">Gone<" in re.sub(r"<span[^>]*></span>", "", shown)
     # The same photos again: kept by content, the very same object.
     page = page.button(key="leave_demo").click().run().button(key="demo_cured").click().run()
@@ -83,7 +87,7 @@ def test_one_photo_alone_is_judged_when_asked_and_twice_the_frame_is_twice_the_s
     assert healthy(page)
     (first, *_) = page.session_state["shown_answer"].report["photo"]["stripes"]
     page.number_input(key="frame_w").set_value(160.0)
-    page = page.number_input(key="frame_h").set_value(120.0).run()       # after the first answer no button is needed
+    page = page.number_input(key="frame_h").set_value(120.0).run()  # after the first answer no button is needed
     (second, *_) = page.session_state["shown_answer"].report["photo"]["stripes"]
     assert healthy(page) and second["period_mm"] / first["period_mm"] == pytest.approx(2.0, rel=2e-3)
 
@@ -96,9 +100,15 @@ def test_a_saved_comparison_opens_again_with_its_numbers(fresh):
     assert any(field.value == "Old belt" for field in page.text_input)
 
 
-@pytest.mark.parametrize(("data", "said"), [
-    (b"", "empty"), (b"no photo at all", "not a photo"), ((DEMO / "cured_before.jpg").read_bytes()[:2000], "cut short"),
-], ids=["empty", "text", "truncated"])
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "empty"),
+        (b"no photo at all", "not a photo"),
+        ((DEMO / "cured_before.jpg").read_bytes()[:2000], "cut short"),
+    ],
+    ids=["empty", "text", "truncated"],
+)
 def test_a_bad_photo_gives_one_sentence_and_loses_nothing(fresh, data, said):
     page = upload(fresh, "before", "a.jpg", data)
     page = page.checkbox(key="alone").check().run().button(key="go").click().run()
@@ -116,9 +126,9 @@ def test_a_preset_fills_the_machine_form_and_lists_its_spacings(fresh):
     page = fresh.segmented_control(key="view").set_value("machine").run()
     page = page.selectbox(key="preset").select("belt_mxl").run().button(key="take_preset").click().run()
     assert healthy(page)
-    assert page.session_state["machine"].belt.pitch_mm == 2.032          # ISO 5296: MXL, 0.080 in
-    assert "belt pitch" in told(page) and "switch off" in told(page)     # the drive comes with its cautions
-    page = page.button(key="use_machine").click().run()                  # the untouched form gives the same machine
+    assert page.session_state["machine"].belt.pitch_mm == 2.032  # ISO 5296: MXL, 0.080 in
+    assert "belt pitch" in told(page) and "switch off" in told(page)  # the drive comes with its cautions
+    page = page.button(key="use_machine").click().run()  # the untouched form gives the same machine
     assert healthy(page) and page.session_state["machine"].belt.pitch_mm == 2.032
 
 
@@ -139,18 +149,21 @@ def test_two_sessions_do_not_see_each_other(fresh):
 
 # ---- choices -----------------------------------------------------------------------------------------
 
+
 def test_two_points_give_scale_and_axis_by_geometry():
-    points = [[100, 400], [400, 0]]                        # 3-4-5: 500 px, rising to the right
+    points = [[100, 400], [400, 0]]  # 3-4-5: 500 px, rising to the right
     assert choices.pixels_per_mm_of_points(points, 50.0) == pytest.approx(10.0)
-    assert choices.axis_of_points(points) == pytest.approx(53.13010235415598)      # atan(4/3)
+    assert choices.axis_of_points(points) == pytest.approx(53.13010235415598)  # atan(4/3)
     assert choices.axis_of_points(points[::-1]) == pytest.approx(53.13010235415598)  # an axis has no head
     assert choices.axis_of_points([[0, 9], [0, 0]]) == 90.0
 
 
-@pytest.mark.parametrize(("points", "distance"), [([[5, 5], [6, 6]], 10.0), ([[0, 0], [500, 0]], 0.0),
-                                                  ([[0, 0], [500, 0]], float("nan"))])
+@pytest.mark.parametrize(
+    ("points", "distance"),
+    [([[5, 5], [6, 6]], 10.0), ([[0, 0], [500, 0]], 0.0), ([[0, 0], [500, 0]], float("nan"))],
+)
 def test_points_that_make_no_scale_are_refused_in_words(points, distance):
-    with pytest.raises(PhotoError, match=r"\. [A-Z]"):     # what is wrong, then the mend
+    with pytest.raises(PhotoError, match=r"\. [A-Z]"):  # what is wrong, then the mend
         choices.pixels_per_mm_of_points(points, distance)
 
 
@@ -171,11 +184,22 @@ def test_the_key_follows_content_not_name_order_or_time():
     a, b = ("a.jpg", b"1"), ("b.jpg", b"2")
     key = choices.answer_key((a, b), Settings(), "")
     assert key == choices.answer_key((a, b), Settings(), "")
-    assert len({key, choices.answer_key((b, a), Settings(), ""), choices.answer_key((a, b), Settings(frame_mm=(80, 60)), ""),
-                choices.answer_key((a, ("b.jpg", b"3")), Settings(), ""), choices.answer_key((a, b), Settings(), "m")}) == 5
+    assert (
+        len(
+            {
+                key,
+                choices.answer_key((b, a), Settings(), ""),
+                choices.answer_key((a, b), Settings(frame_mm=(80, 60)), ""),
+                choices.answer_key((a, ("b.jpg", b"3")), Settings(), ""),
+                choices.answer_key((a, b), Settings(), "m"),
+            }
+        )
+        == 5
+    )
 
 
 # ---- markup ------------------------------------------------------------------------------------------
+
 
 class Tags(HTMLParser):
     """Check that tags close in order; collect text."""
@@ -197,8 +221,11 @@ class Tags(HTMLParser):
         self.text += data
 
 
-@pytest.mark.parametrize("made", [comparison(), comparison(aligned=False, scale_known=False), inspection()],
-                         ids=["pair", "not aligned", "one"])
+@pytest.mark.parametrize(
+    "made",
+    [comparison(), comparison(aligned=False, scale_known=False), inspection()],
+    ids=["pair", "not aligned", "one"],
+)
 def test_markup_is_well_formed_and_holds_each_verdict_in_words(made):
     report = to_dict(made)
     tags = Tags(markup.answer_cards(report) + markup.reasons(report) + markup.next_step(report))
@@ -213,6 +240,7 @@ def test_a_file_name_cannot_write_markup():
 
 def test_every_verdict_has_its_own_word_and_its_own_sign():
     from analysis.words import CHANGE_WORDS, VERDICT_WORDS
+
     assert set(markup.BIG) == set(VERDICT_WORDS) and set(markup.BIG_CHANGE) == set(CHANGE_WORDS)
     assert len(set(markup.BIG.values())) == len(markup.BIG)
     for verdict in [*VERDICT_WORDS, *(v.split()[0] for v in CHANGE_WORDS)]:
@@ -230,16 +258,23 @@ def test_five_short_lines_say_how_to_photograph():
 
 # ---- charts and pictures -----------------------------------------------------------------------------
 
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("made", [comparison(), comparison(aligned=False, scale_known=False), inspection()],
-                         ids=["pair", "not aligned", "one"])
+@pytest.mark.parametrize(
+    "made",
+    [comparison(), comparison(aligned=False, scale_known=False), inspection()],
+    ids=["pair", "not aligned", "one"],
+)
 def test_charts_are_valid_and_hold_the_found_period(made, dark):
     views, report = make_views(made), to_dict(made)
-    drawn = [*charts.profiles(views, shown=charts.axis_range(views), dark=dark), *charts.spectra(views, report, dark=dark),
-             charts.along_axis(views, dark=dark)]
+    drawn = [
+        *charts.profiles(views, shown=charts.axis_range(views), dark=dark),
+        *charts.spectra(views, report, dark=dark),
+        charts.along_axis(views, dark=dark),
+    ]
     drawn += [charts.misfits(views, dark=dark)[0]] if views.misfits_px is not None else []
     for chart in drawn:
-        chart.to_dict(validate=True)                       # against the schema of Vega-Lite
+        chart.to_dict(validate=True)  # against the schema of Vega-Lite
     assert ("2.032 mm" in json.dumps(charts.spectra(views, report)[0].to_dict())) == (views.photos[0].unit == "mm")
 
 
@@ -254,7 +289,7 @@ def test_misfit_arrows_are_the_misfits_times_the_stated_factor():
 
 def relative_luminance(colour: str) -> float:
     """WCAG 2.2, definition of relative luminance."""
-    channels = [int(colour[i:i + 2], 16) / 255 for i in (1, 3, 5)]
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -267,6 +302,7 @@ def contrast_ratio(one: str, other: str) -> float:
 
 def theme(name: str) -> dict[str, str]:
     import tomllib
+
     return tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text())["theme"][name]
 
 
@@ -280,17 +316,18 @@ def test_text_and_charts_stand_out_from_their_ground(name):
     palette = charts.DARK if name == "dark" else charts.LIGHT
     for colour in (palette.ink, palette.soft, palette.found, palette.limit):
         assert contrast_ratio(colour, colours["backgroundColor"]) >= 3.0
-    assert contrast_ratio("#ffffff", colours["primaryColor"]) >= 3.9     # label of a pressed button, bold
+    assert contrast_ratio("#ffffff", colours["primaryColor"]) >= 3.9  # label of a pressed button, bold
 
 
 @pytest.mark.parametrize("name", ["light", "dark"])
 def test_found_and_limit_differ_to_colour_blind_eyes(name):
     """Machado et al. (IEEE TVCG 15 (2009) 1291), severity 1, by colour-science: deuteranomaly and protanomaly."""
     palette = charts.DARK if name == "dark" else charts.LIGHT
-    pair = np.array([[int(c[i:i + 2], 16) / 255 for i in (1, 3, 5)] for c in (palette.found, palette.limit)])
+    pair = np.array([[int(c[i : i + 2], 16) / 255 for i in (1, 3, 5)] for c in (palette.found, palette.limit)])
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")                    # the reference library warns on import
+        warnings.simplefilter("ignore")  # the reference library warns on import
         import colour
+
         for kind in ("Deuteranomaly", "Protanomaly"):
             seen = np.clip(colour.cctf_decoding(pair) @ colour.matrix_cvd_Machado2009(kind, 1.0).T, 0, 1)
             lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(seen, "sRGB", apply_cctf_decoding=False))
@@ -303,11 +340,17 @@ def test_pictures_carry_no_metadata_and_open():
     assert [mode for mode, _ in data["modes"]] == ["swipe", "blend", "beside"]
     assert data["scale"]["top"] == views.map_top_percent
     import base64
+
     for photo in data["photos"]:
         for layer in ("picture", "texture", "stripes", "grain"):
             image = Image.open(io.BytesIO(base64.b64decode(photo[layer].split(",", 1)[1])))
             image.load()
-            assert not image.getexif() and not set(image.info) - {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+            assert not image.getexif() and not set(image.info) - {
+                "jfif",
+                "jfif_version",
+                "jfif_unit",
+                "jfif_density",
+            }
         assert photo["alt"] and photo["map_alt"]["stripes"]
 
 
@@ -318,19 +361,27 @@ def test_photos_that_are_not_aligned_are_shown_side_by_side_only():
 def test_an_opened_answer_makes_the_same_sheet_numbers():
     made = comparison()
     answer = opened(pack(made, title="t", notes="n"))
-    assert answer.report == json.loads(json.dumps(to_dict(made))) and (answer.title, answer.notes) == ("t", "n")
+    assert answer.report == json.loads(json.dumps(to_dict(made))) and (answer.title, answer.notes) == (
+        "t",
+        "n",
+    )
 
 
-@pytest.mark.parametrize("name", ["picker.js", "viewer.js", "picker.css", "viewer.css", "page.css", "howto.svg", "mark.svg"])
+@pytest.mark.parametrize(
+    "name", ["picker.js", "viewer.js", "picker.css", "viewer.css", "page.css", "howto.svg", "mark.svg"]
+)
 def test_the_parts_of_the_page_name_no_outside_address(name):
-    text = asset(name).replace("http://www.w3.org/2000/svg", "")        # a name, not fetched
+    text = asset(name).replace("http://www.w3.org/2000/svg", "")  # a name, not fetched
     assert not re.search(r"https?:|//[a-z]+\.[a-z]|@import|url\((?!\"\$)", text)
-    assert "\n" in text                                    # inline scripts without a line end are taken for a path
+    assert "\n" in text  # inline scripts without a line end are taken for a path
 
 
 def test_streamlit_stays_in_the_page():
-    own = {p.relative_to(ROOT).as_posix() for p in (ROOT / "analysis").rglob("*.py")
-           if re.search(r"^\s*(import|from) streamlit", p.read_text(encoding="utf-8"), re.M)}
+    own = {
+        p.relative_to(ROOT).as_posix()
+        for p in (ROOT / "analysis").rglob("*.py")
+        if re.search(r"^\s*(import|from) streamlit", p.read_text(encoding="utf-8"), re.M)
+    }
     assert all(path.startswith("analysis/page_parts/") for path in own)
     plain = {"assets", "markup", "charts", "pictures", "choices"}
     assert not {f"analysis/page_parts/{name}.py" for name in plain} & own

@@ -1,4 +1,5 @@
 """The work itself: photos and settings to an answer, with progress, kept by content for this session."""
+
 from __future__ import annotations
 
 from collections import OrderedDict
@@ -14,7 +15,7 @@ from analysis.settings import Settings
 
 __all__ = ["Answer", "judged", "opened"]
 
-MOST_KEPT = 6              # answers of some 5 MB each in one session
+MOST_KEPT = 6  # answers of some 5 MB each in one session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,9 +57,16 @@ def opened(data: bytes) -> Answer:
         It is none, or it is faulty.
     """
     from analysis.saved import unpack
+
     saved = unpack(data)
-    return Answer(key=answer_key((("saved", data),), Settings(), ""), report=saved.report, views=saved.views,
-                  made=saved.made, title=saved.title, notes=saved.notes)
+    return Answer(
+        key=answer_key((("saved", data),), Settings(), ""),
+        report=saved.report,
+        views=saved.views,
+        made=saved.made,
+        title=saved.title,
+        notes=saved.notes,
+    )
 
 
 def _work(key: str, chosen: Chosen, settings: Settings, machine) -> Answer:
@@ -73,6 +81,7 @@ def _work(key: str, chosen: Chosen, settings: Settings, machine) -> Answer:
         from analysis.pipeline import compare, inspect
         from analysis.report import to_dict
         from analysis.views import make_views
+
         if len(chosen.photos) == 2:
             (before, first), (after, second) = chosen.photos
             result = compare(first, second, settings, names=(before, after), machine=machine, progress=tell)

@@ -1,4 +1,5 @@
 """Styles, scripts and drawings of the page, read from the package."""
+
 from __future__ import annotations
 
 import base64

@@ -3,6 +3,7 @@
 Colours differ in lightness and in line style too, so that a chart reads in
 grey print and to colour-blind eyes.
 """
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -17,20 +18,20 @@ from analysis.formats import significant
 from analysis.views import View, Views
 from analysis.words import period, photos
 
-__all__ = ["along_axis", "axis_range", "history", "misfits", "profiles", "spectra"]
+__all__ = ["along_axis", "axis_range", "history", "misfits", "patches", "profiles", "spectra"]
 
-HEIGHT = 210               # px of one chart
-MISFIT_SHARE = 0.05        # of the piece: length of a typical arrow
+HEIGHT = 210  # px of one chart
+MISFIT_SHARE = 0.05  # of the piece: length of a typical arrow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Palette:
     """Colours of the charts."""
 
-    ink: str               # what was measured
-    soft: str              # measured spectrum
-    found: str             # what was found
-    limit: str             # threshold, machine
+    ink: str  # what was measured
+    soft: str  # measured spectrum
+    found: str  # what was found
+    limit: str  # threshold, machine
 
 
 LIGHT = Palette(ink="#1d2433", soft="#77808f", found="#b8400a", limit="#1f5f8b")
@@ -47,15 +48,28 @@ def profiles(views: Views, *, shown: tuple[float, float], dark: bool = False) ->
     rows = []
     for view in views.photos:
         seen = _analysed(view) & (view.profile_x >= shown[0]) & (view.profile_x <= shown[1])
-        frame = pd.DataFrame({"x": view.profile_x[seen], "measured": view.profile_percent[seen],
-                              "found": view.fitted_percent[seen]})
+        frame = pd.DataFrame(
+            {
+                "x": view.profile_x[seen],
+                "measured": view.profile_percent[seen],
+                "found": view.fitted_percent[seen],
+            }
+        )
         x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(domain=shown, nice=False))
         y = {"scale": alt.Scale(domain=[-reach, reach], clamp=True), "title": "Deviation, %"}
         base = alt.Chart(frame, height=HEIGHT, width="container")
-        layers = [base.mark_line(strokeWidth=0.9, color=ink.ink).encode(
-            x, alt.Y("measured:Q", **y), tooltip=[alt.Tooltip("x:Q", format=".2f"), alt.Tooltip("measured:Q", format=".2f")])]
+        layers = [
+            base.mark_line(strokeWidth=0.9, color=ink.ink).encode(
+                x,
+                alt.Y("measured:Q", **y),
+                tooltip=[alt.Tooltip("x:Q", format=".2f"), alt.Tooltip("measured:Q", format=".2f")],
+            )
+        ]
         if np.any(view.fitted_percent):
-            layers.insert(0, base.mark_line(strokeWidth=3.5, opacity=0.6, color=ink.found).encode(x, alt.Y("found:Q", **y)))
+            layers.insert(
+                0,
+                base.mark_line(strokeWidth=3.5, opacity=0.6, color=ink.found).encode(x, alt.Y("found:Q", **y)),
+            )
         rows.append(alt.layer(*layers))
     return rows
 
@@ -67,7 +81,7 @@ def axis_range(views: Views) -> tuple[float, float]:
 
 
 def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = False) -> list[alt.LayerChart]:
-    """Chart contrast against period with the threshold, the found lines with their intervals and the expected periods."""
+    """Chart contrast against period: threshold, found lines with their intervals, expected periods."""
     ink = DARK if dark else LIGHT
     told = [photo for _, photo in photos(report)]
     reach = spectrum_reach(views.photos, [photo["stripes"] for photo in told])
@@ -77,18 +91,75 @@ def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = F
 def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
     """Stripe and grain contrast by place along the scan axis: mean over the cross axis of each map."""
     ink = DARK if dark else LIGHT
-    frames = [frame for view in views.photos for frame in (
-        _columns(view, "stripes", view.stripe_map_percent, view.stripe_extent),
-        _columns(view, "grain", view.grain_map_percent, view.grain_extent))]
+    frames = [
+        frame
+        for view in views.photos
+        for frame in (
+            _columns(view, "stripes", view.stripe_map_percent, view.stripe_extent),
+            _columns(view, "grain", view.grain_map_percent, view.grain_extent),
+        )
+    ]
     frame = pd.concat(frames)
     order = [view.name for view in views.photos]
-    return alt.Chart(frame, height=290, width="container").mark_line(point=alt.OverlayMarkDef(size=16)).encode(
-        alt.X("x:Q", title=f"Along the scan axis, {views.photos[0].unit}", scale=alt.Scale(nice=False)),
-        alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True)),
+    return (
+        alt.Chart(frame, height=290, width="container")
+        .mark_line(point=alt.OverlayMarkDef(size=16))
+        .encode(
+            alt.X("x:Q", title=f"Along the scan axis, {views.photos[0].unit}", scale=alt.Scale(nice=False)),
+            alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True)),
+            alt.Color(
+                "what:N",
+                title=None,
+                scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit]),
+            ),
+            alt.StrokeDash(
+                "photo:N",
+                legend=None,
+                sort=order,
+                scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][: len(order)]),
+            ),
+            tooltip=[
+                "photo",
+                "what",
+                alt.Tooltip("x:Q", format=".1f"),
+                alt.Tooltip("contrast:Q", format=".2f"),
+            ],
+        )
+        .configure_legend(orient="top", symbolType="stroke", symbolSize=300)
+    )
+
+
+def patches(rows, *, dark: bool = False) -> alt.LayerChart:
+    """Stripe and grain contrast of the patches of a test piece against power, one line for each speed."""
+    ink = DARK if dark else LIGHT
+    frame = pd.concat(
+        pd.DataFrame(
+            [
+                {
+                    "power": r["power_percent"],
+                    "speed": f"{r['speed_mm_s']:g} mm/s",
+                    "what": what,
+                    "contrast": r[f"{key}_percent"],
+                    "low": r[f"{key}_low_percent"],
+                    "high": r[f"{key}_high_percent"],
+                    "label": r["label"],
+                    "verdict": r["verdict"],
+                }
+                for r in rows
+            ]
+        )
+        for what, key in (("stripes", "stripe"), ("grain", "grain"))
+    ).dropna(subset=["contrast"])
+    base = alt.Chart(frame, height=300, width="container").encode(
+        alt.X("power:Q", title="Power, %"),
         alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
-        alt.StrokeDash("photo:N", legend=None, sort=order, scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][:len(order)])),
-        tooltip=["photo", "what", alt.Tooltip("x:Q", format=".1f"), alt.Tooltip("contrast:Q", format=".2f")],
-    ).configure_legend(orient="top", symbolType="stroke", symbolSize=300)
+    )
+    y = alt.Y("contrast:Q", title="Contrast, % (bars: 95 %)", scale=alt.Scale(zero=True))
+    tip = ["label", "verdict", "what", alt.Tooltip("contrast:Q", format=".2f")]
+    bars = base.mark_rule(strokeWidth=2).encode(alt.Y("low:Q", title=None), alt.Y2("high:Q"))
+    lines = base.mark_line().encode(y, alt.StrokeDash("speed:N", title=None))
+    dots = base.mark_point(filled=True, size=50, opacity=1).encode(y, alt.Shape("speed:N", title=None), tooltip=tip)
+    return alt.layer(bars, lines, dots).configure_legend(orient="top")
 
 
 def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
@@ -98,18 +169,31 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     span = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     typical = float(np.median(np.hypot(dx, dy))) or 1.0
     enlarge = float(f"{MISFIT_SHARE * span / typical:.0e}")
-    frame = pd.DataFrame({"x": x, "y": y, "x2": x + enlarge * dx, "y2": y + enlarge * dy, "misfit": np.hypot(dx, dy),
-                          "turn": np.degrees(np.arctan2(dx, -dy))})
+    frame = pd.DataFrame(
+        {
+            "x": x,
+            "y": y,
+            "x2": x + enlarge * dx,
+            "y2": y + enlarge * dy,
+            "misfit": np.hypot(dx, dy),
+            "turn": np.degrees(np.arctan2(dx, -dy)),
+        }
+    )
     room = 0.08 * span
     sx = alt.Scale(domain=[x.min() - room, x.max() + room], nice=False)
     sy = alt.Scale(domain=[y.max() + room, y.min() - room], nice=False)
     base = alt.Chart(frame, height=300, width="container")
     tip = [alt.Tooltip("misfit:Q", format=".2f", title="misfit, px")]
     stalk = base.mark_rule(color=ink.found, strokeWidth=1.6, clip=True).encode(
-        alt.X("x:Q", scale=sx, title="BEFORE photo, px"), alt.Y("y:Q", scale=sy, title="BEFORE photo, px"),
-        x2="x2:Q", y2="y2:Q", tooltip=tip)
+        alt.X("x:Q", scale=sx, title="BEFORE photo, px"),
+        alt.Y("y:Q", scale=sy, title="BEFORE photo, px"),
+        x2="x2:Q",
+        y2="y2:Q",
+        tooltip=tip,
+    )
     head = base.mark_point(shape="triangle-up", filled=True, size=42, color=ink.found, opacity=1, clip=True).encode(
-        alt.X("x2:Q", scale=sx), alt.Y("y2:Q", scale=sy), angle=alt.Angle("turn:Q", scale=None), tooltip=tip)
+        alt.X("x2:Q", scale=sx), alt.Y("y2:Q", scale=sy), angle=alt.Angle("turn:Q", scale=None), tooltip=tip
+    )
     return alt.layer(stalk, head), enlarge
 
 
@@ -120,11 +204,15 @@ def history(rows, *, dark: bool = False) -> alt.Chart:
     frame["shown"] = frame["contrast_percent"].fillna(0.0)
     base = alt.Chart(frame, height=240, width="container").encode(
         alt.X("made:T", title="Date of the test"),
-        tooltip=["made", "title", "changed", "place", "verdict", "contrast_percent"])
+        tooltip=["made", "title", "changed", "place", "verdict", "contrast_percent"],
+    )
     bars = base.mark_rule(color=ink.limit, strokeWidth=2).encode(
-        alt.Y("contrast_low_percent:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Y2("contrast_high_percent:Q"))
+        alt.Y("contrast_low_percent:Q", title="Stripe contrast, % (bars: 95 %)"),
+        alt.Y2("contrast_high_percent:Q"),
+    )
     points = base.mark_point(filled=True, size=70, color=ink.found, opacity=1).encode(
-        alt.Y("shown:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Shape("place:N", title="photo"))
+        alt.Y("shown:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Shape("place:N", title="photo")
+    )
     return alt.layer(bars, points).configure_legend(orient="top", symbolType="stroke", symbolSize=300)
 
 
@@ -133,54 +221,89 @@ def _analysed(view: View) -> np.ndarray:
     used = np.flatnonzero(view.profile_percent)
     seen = np.zeros(len(view.profile_x), bool)
     if used.size:
-        seen[used[0]:used[-1] + 1] = True
+        seen[used[0] : used[-1] + 1] = True
     return seen if seen.any() else ~seen
 
 
 def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Palette) -> alt.LayerChart:
     low, high = period_range((view,))
-    x = {"scale": alt.Scale(type="log", domain=[low, high], clamp=True, nice=False), "title": f"Spacing, {view.unit}"}
+    x = {
+        "scale": alt.Scale(type="log", domain=[low, high], clamp=True, nice=False),
+        "title": f"Spacing, {view.unit}",
+    }
     y = {"scale": alt.Scale(domain=[0, reach], clamp=True), "title": "Contrast, %"}
-    frame = pd.DataFrame({"period": view.spectrum_period, "measured": view.spectrum_percent,
-                          "needed": view.threshold_percent})
+    frame = pd.DataFrame(
+        {"period": view.spectrum_period, "measured": view.spectrum_percent, "needed": view.threshold_percent}
+    )
     base = alt.Chart(frame, height=HEIGHT, width="container")
-    values = [v for v in (m * 10.0 ** e for e in range(-3, 5) for m in (1, 2, 5)) if low <= v <= high]
+    values = [v for v in (m * 10.0**e for e in range(-3, 5) for m in (1, 2, 5)) if low <= v <= high]
     axis = alt.Axis(values=values, format="~g", grid=False)
-    layers = [base.mark_line(strokeWidth=1, color=ink.soft).encode(alt.X("period:Q", axis=axis, **x), alt.Y("measured:Q", **y)),
-              base.mark_line(strokeWidth=1.4, strokeDash=[5, 3], color=ink.limit).encode(
-                  alt.X("period:Q", axis=axis, **x), alt.Y("needed:Q", **y))]
+    layers = [
+        base.mark_line(strokeWidth=1, color=ink.soft).encode(
+            alt.X("period:Q", axis=axis, **x), alt.Y("measured:Q", **y)
+        ),
+        base.mark_line(strokeWidth=1.4, strokeDash=[5, 3], color=ink.limit).encode(
+            alt.X("period:Q", axis=axis, **x), alt.Y("needed:Q", **y)
+        ),
+    ]
     if photo["stripes"]:
         layers += _lines(view, photo, reach, x, y, axis, ink)
     parts = [(p.part, p.period_mm, p.sd_mm) for p in expected if low < p.period_mm < high] if view.unit == "mm" else []
     if parts:
         ticks = alt.Chart(pd.DataFrame(parts, columns=["part", "period", "sd"]).assign(y=0.07 * reach, zero=0.0))
-        layers.append(ticks.mark_rule(strokeWidth=2.4, color=ink.limit).encode(
-            alt.X("period:Q", axis=axis, **x), alt.Y("zero:Q", **y), y2="y:Q",
-            tooltip=["part", alt.Tooltip("period:Q", format=".4g", title="expected, mm")]))
+        layers.append(
+            ticks.mark_rule(strokeWidth=2.4, color=ink.limit).encode(
+                alt.X("period:Q", axis=axis, **x),
+                alt.Y("zero:Q", **y),
+                y2="y:Q",
+                tooltip=["part", alt.Tooltip("period:Q", format=".4g", title="expected, mm")],
+            )
+        )
     return alt.layer(*layers)
 
 
 def _lines(view: View, photo, reach, x, y, axis, ink):
     """Found lines: height the contrast with its interval, width the interval of the period, label the period."""
     unit = view.unit
-    found = pd.DataFrame([{
-        "period": s[f"period_{unit}"], "low": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[0],
-        "high": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[1],
-        "contrast": min(s["contrast_percent"] or 0.0, reach), "c0": (s["contrast_interval_percent"] or [0, 0])[0],
-        "c1": min((s["contrast_interval_percent"] or [0, 0])[1], reach), "zero": 0.0,
-        "label": f"{significant(s[f'period_{unit}'], 4)} {unit}", "words": period(s)} for s in photo["stripes"]])
-    tip = [alt.Tooltip("words:N", title="spacing"), alt.Tooltip("contrast:Q", format=".2f", title="contrast, %"),
-           alt.Tooltip("c0:Q", format=".2f", title="from, %"), alt.Tooltip("c1:Q", format=".2f", title="to, %")]
+    found = pd.DataFrame(
+        [
+            {
+                "period": s[f"period_{unit}"],
+                "low": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[0],
+                "high": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[1],
+                "contrast": min(s["contrast_percent"] or 0.0, reach),
+                "c0": (s["contrast_interval_percent"] or [0, 0])[0],
+                "c1": min((s["contrast_interval_percent"] or [0, 0])[1], reach),
+                "zero": 0.0,
+                "label": f"{significant(s[f'period_{unit}'], 4)} {unit}",
+                "words": period(s),
+            }
+            for s in photo["stripes"]
+        ]
+    )
+    tip = [
+        alt.Tooltip("words:N", title="spacing"),
+        alt.Tooltip("contrast:Q", format=".2f", title="contrast, %"),
+        alt.Tooltip("c0:Q", format=".2f", title="from, %"),
+        alt.Tooltip("c1:Q", format=".2f", title="to, %"),
+    ]
     base = alt.Chart(found)
     px = alt.X("period:Q", axis=axis, **x)
-    band = base.mark_rect(color=ink.found, opacity=0.3).encode(alt.X("low:Q", axis=axis, **x), alt.X2("high:Q"),
-                                                               alt.Y("zero:Q", **y), y2="contrast:Q")
-    stem = base.mark_rule(color=ink.found, strokeWidth=2.2).encode(px, alt.Y("zero:Q", **y), y2="contrast:Q", tooltip=tip)
-    error = base.mark_rule(color=ink.found, strokeWidth=5, opacity=0.45).encode(px, alt.Y("c0:Q", **y), y2="c1:Q", tooltip=tip)
+    band = base.mark_rect(color=ink.found, opacity=0.3).encode(
+        alt.X("low:Q", axis=axis, **x), alt.X2("high:Q"), alt.Y("zero:Q", **y), y2="contrast:Q"
+    )
+    stem = base.mark_rule(color=ink.found, strokeWidth=2.2).encode(
+        px, alt.Y("zero:Q", **y), y2="contrast:Q", tooltip=tip
+    )
+    error = base.mark_rule(color=ink.found, strokeWidth=5, opacity=0.45).encode(
+        px, alt.Y("c0:Q", **y), y2="c1:Q", tooltip=tip
+    )
     head = base.mark_point(shape="triangle-down", filled=True, size=60, color=ink.found, opacity=1).encode(
-        px, alt.Y("contrast:Q", **y), tooltip=tip)
+        px, alt.Y("contrast:Q", **y), tooltip=tip
+    )
     text = base.mark_text(align="left", dx=8, dy=-2, fontWeight="bold", color=ink.found, fontSize=12).encode(
-        px, alt.Y("contrast:Q", **y), text="label:N")
+        px, alt.Y("contrast:Q", **y), text="label:N"
+    )
     return [band, stem, error, head, text]
 
 

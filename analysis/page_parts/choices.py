@@ -1,4 +1,5 @@
 """From what a person typed or clicked to `Settings`."""
+
 from __future__ import annotations
 
 import hashlib
@@ -8,15 +9,35 @@ from typing import Any
 from analysis.errors import PhotoError
 from analysis.settings import Settings
 
-__all__ = ["answer_key", "axis_of_points", "inset_corners", "inset_points", "pixels_per_mm_of_points", "points_tag", "region_of_points",
-           "settings_of", "turned"]
+__all__ = [
+    "answer_key",
+    "axis_of_points",
+    "inset_corners",
+    "inset_points",
+    "pixels_per_mm_of_points",
+    "points_tag",
+    "region_of_points",
+    "settings_of",
+    "turned",
+]
 
-LEAST_SPAN_PX = 20.0       # two points nearer than this make no scale
+LEAST_SPAN_PX = 20.0  # two points nearer than this make no scale
 
 
-def settings_of(*, by: str, frame_mm=None, before_corners=None, after_corners=None, points=None, distance_mm=None,
-                along_scan: bool = False, pixels_per_mm=None, scan_angle_deg: float = 0.0, region_mm=None,
-                shortest_period_mm: float | None = None) -> Settings:
+def settings_of(
+    *,
+    by: str,
+    frame_mm=None,
+    before_corners=None,
+    after_corners=None,
+    points=None,
+    distance_mm=None,
+    along_scan: bool = False,
+    pixels_per_mm=None,
+    scan_angle_deg: float = 0.0,
+    region_mm=None,
+    shortest_period_mm: float | None = None,
+) -> Settings:
     """Settings by one of the ways to give a scale.
 
     Parameters
@@ -37,8 +58,12 @@ def settings_of(*, by: str, frame_mm=None, before_corners=None, after_corners=No
     if shortest_period_mm is not None:
         extra["shortest_period_mm"] = shortest_period_mm
     if by == "frame":
-        return Settings(frame_mm=frame_mm, before_corners_px=_corners(before_corners),
-                        after_corners_px=_corners(after_corners), **extra)
+        return Settings(
+            frame_mm=frame_mm,
+            before_corners_px=_corners(before_corners),
+            after_corners_px=_corners(after_corners),
+            **extra,
+        )
     if by == "points":
         angle = axis_of_points(points) if along_scan else scan_angle_deg
         return Settings(pixels_per_mm=pixels_per_mm_of_points(points, distance_mm), scan_angle_deg=angle, **extra)
@@ -52,7 +77,9 @@ def pixels_per_mm_of_points(points, distance_mm: float) -> float:
     (x0, y0), (x1, y1) = points
     span = math.hypot(x1 - x0, y1 - y0)
     if span < LEAST_SPAN_PX:
-        raise PhotoError("The two points lie almost on each other. Put them far apart, on marks whose distance you know.")
+        raise PhotoError(
+            "The two points lie almost on each other. Put them far apart, on marks whose distance you know."
+        )
     if not distance_mm > 0:
         raise PhotoError("The distance between the two points must be more than 0 mm. Measure it and type it in.")
     return span / distance_mm

@@ -1,4 +1,5 @@
 """The page's two own browser components; nothing in them is fetched from outside."""
+
 from __future__ import annotations
 
 import streamlit as st
@@ -17,20 +18,47 @@ def put(html: str) -> None:
         st.html(html)
 
 
-def picker(*, key: str, image: str, extent, points, names, label: str, alt: str, hint: str, unit: str = "px",
-           step: float = 1.0, box: bool = False, on_points) -> None:
+def picker(
+    *,
+    key: str,
+    image: str,
+    extent,
+    points,
+    names,
+    label: str,
+    alt: str,
+    hint: str,
+    unit: str = "px",
+    step: float = 1.0,
+    box: bool = False,
+    on_points,
+) -> None:
     """Points on a picture, set by clicking, dragging or the arrow keys; `on_points` gets the new ones.
 
     `box` draws the rectangle between two points instead of the line.
     """
+
     def moved() -> None:
         value = st.session_state[key].get("points")
         if value:
             on_points([[float(x), float(y)] for x, y in value])
 
-    _picker(key=key, on_points_change=moved, data={
-        "image": image, "extent": list(extent), "points": [list(p) for p in points], "names": list(names), "label": label,
-        "alt": alt, "hint": hint, "unit": unit, "step": step, "box": box})
+    _picker(
+        key=key,
+        on_points_change=moved,
+        data={
+            "image": image,
+            "extent": list(extent),
+            "points": [list(p) for p in points],
+            "names": list(names),
+            "label": label,
+            "alt": alt,
+            "hint": hint,
+            "unit": unit,
+            "step": step,
+            "box": box,
+        },
+    )
 
 
 def viewer(*, key: str, data) -> None:

@@ -1,4 +1,5 @@
 """Third and fourth step: the answer first, then what it rests on."""
+
 from __future__ import annotations
 
 from typing import Any
@@ -49,42 +50,72 @@ def show_evidence(answer: Answer, machine) -> None:
 def _pictures(answer: Answer) -> None:
     st.subheader("The piece, straightened", anchor=False)
     if len(answer.views.photos) == 2:
-        st.markdown("Both photos pass one tone curve: a stripe that looks weaker is weaker. The heat maps show where "
-                    "the stripe and the grain are, all on one scale.")
+        st.markdown(
+            "Both photos pass one tone curve: a stripe that looks weaker is weaker. The heat maps show where "
+            "the stripe and the grain are, all on one scale."
+        )
     viewer(key=f"viewer_{answer.key}", data=_viewer_data(answer.key, answer))
 
 
 def _curves(answer: Answer, machine, dark: bool) -> None:
     from analysis.page_parts import charts
+
     st.subheader("Along the scan axis", anchor=False)
-    st.markdown("The mean brightness along the scan axis: a machine's stripe rises and falls in equal steps, grain does not.")
+    st.markdown(
+        "The mean brightness along the scan axis: a machine's stripe rises and falls in equal steps, grain does not."
+    )
     _profiles(answer, dark)
     st.subheader("Which spacings stand out", anchor=False)
-    st.markdown("How strong a regular stripe of each spacing would be (the spectrum). A machine's stripe is one sharp line above "
-                "the dashes; grain is a broad hill."
-                + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else ""))
+    st.markdown(
+        "How strong a regular stripe of each spacing would be (the spectrum). A machine's stripe is one sharp line "
+        "above the dashes; grain is a broad hill."
+        + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else "")
+    )
     drawn = charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark)
     for place, (view, chart) in enumerate(zip(answer.views.photos, drawn, strict=True)):
         st.caption(f"{view.name}: measured (thin line), needed to be called (dashes), found (arrow)")
-        st.altair_chart(chart, width="stretch", key=f"spectrum_{place}_{answer.key}", alt=_spectrum_words(answer.report, place))
+        st.altair_chart(
+            chart,
+            width="stretch",
+            key=f"spectrum_{place}_{answer.key}",
+            alt=_spectrum_words(answer.report, place),
+        )
     st.subheader("Contrast by place", anchor=False)
-    st.markdown("A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth."
-                + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else ""))
-    st.altair_chart(charts.along_axis(answer.views, dark=dark), width="stretch", key=f"places_{answer.key}",
-                    alt="Stripe and grain contrast against the place along the scan axis")
+    st.markdown(
+        "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth."
+        + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else "")
+    )
+    st.altair_chart(
+        charts.along_axis(answer.views, dark=dark),
+        width="stretch",
+        key=f"places_{answer.key}",
+        alt="Stripe and grain contrast against the place along the scan axis",
+    )
 
 
 @st.fragment
 def _profiles(answer: Answer, dark: bool) -> None:
     """Profiles with one control that zooms all of them; moving it redraws nothing else."""
     from analysis.page_parts import charts
+
     low, high = charts.axis_range(answer.views)
     unit = answer.views.photos[0].unit
-    shown = st.slider(f"Part of the scan axis that is drawn, {unit}", low, high, (low, high), format="%.1f", key=f"shown_{answer.key}")
+    shown = st.slider(
+        f"Part of the scan axis that is drawn, {unit}",
+        low,
+        high,
+        (low, high),
+        format="%.1f",
+        key=f"shown_{answer.key}",
+    )
     for view, chart in zip(answer.views.photos, charts.profiles(answer.views, shown=shown, dark=dark), strict=True):
         st.caption(f"{view.name}: measured (thin line), stripes found (wide band)")
-        st.altair_chart(chart, width="stretch", key=f"profile_{view.name}_{answer.key}",
-                        alt=f"{view.name}: mean profile along the scan axis with the stripes that were found over it")
+        st.altair_chart(
+            chart,
+            width="stretch",
+            key=f"profile_{view.name}_{answer.key}",
+            alt=f"{view.name}: mean profile along the scan axis with the stripes that were found over it",
+        )
 
 
 def _alignment(answer: Answer, dark: bool) -> None:
@@ -96,16 +127,20 @@ def _alignment(answer: Answer, dark: bool) -> None:
     if answer.views.misfits_px is None:
         return
     from analysis.page_parts import charts
+
     with st.expander("Misfit at each check point"):
         chart, enlarge = charts.misfits(answer.views, dark=dark)
         st.altair_chart(chart, width="stretch", key=f"misfits_{answer.key}", alt="Arrows of misfit at the check points")
-        st.caption(f"Arrows are drawn {enlarge:g} times too long. They should point all ways; one common way means a "
-                   "wrong alignment.")
+        st.caption(
+            f"Arrows are drawn {enlarge:g} times too long. They should point all ways; one common way means a "
+            "wrong alignment."
+        )
 
 
 @st.cache_data(max_entries=4, scope="session", show_spinner=False)
 def _viewer_data(key: str, _answer: Answer) -> dict[str, Any]:
     from analysis.page_parts.pictures import viewer_data
+
     return viewer_data(_answer.views)
 
 
@@ -113,6 +148,7 @@ def _expected(machine):
     if machine is None:
         return ()
     from analysis.machine import expected_periods
+
     return tuple(part for part in expected_periods(machine) if part.along == "scan")
 
 

@@ -1,4 +1,5 @@
 """Fifth step: the sheet to print or send, the report, the saved comparison and the logbook entry."""
+
 from __future__ import annotations
 
 import streamlit as st
@@ -15,8 +16,13 @@ def show_keep(answer: Answer, machine) -> None:
     """Title, notes, downloads, logbook."""
     put(markup.step("5  Sheet and record"))
     left, right = st.columns([3, 1])
-    title = left.text_input("Title of the sheet", answer.title or "", key=f"title_{answer.key}", max_chars=200,
-                            placeholder="What was changed, for instance: new belt clamp")
+    title = left.text_input(
+        "Title of the sheet",
+        answer.title or "",
+        key=f"title_{answer.key}",
+        max_chars=200,
+        placeholder="What was changed, for instance: new belt clamp",
+    )
     paper = right.selectbox("Paper", ["A4", "Letter"], key="paper", persist_state="session")
     notes = st.text_area("Notes on the sheet", answer.notes or "", key=f"notes_{answer.key}", max_chars=2000, height=90)
     _downloads(answer, machine, title.strip() or None, notes.strip() or None, paper)
@@ -30,30 +36,55 @@ def _downloads(answer: Answer, machine, title, notes, paper) -> None:
     def sheet(kind: str):
         def make() -> bytes:
             from analysis.sheet import make_sheet
-            made = make_sheet(answer, title=title, notes=notes, paper=paper, machine=machine, made=answer.made, formats=(kind,))
+
+            made = make_sheet(
+                answer,
+                title=title,
+                notes=notes,
+                paper=paper,
+                machine=machine,
+                made=answer.made,
+                formats=(kind,),
+            )
             return getattr(made, kind)
+
         return make
 
     def report() -> str:
         from analysis.report import dumps
+
         return dumps(answer.report)
 
     def saved() -> bytes:
         from analysis.saved import pack
+
         return pack(answer, title=title, notes=notes, made=answer.made)
 
-    files = (("Sheet as PDF", sheet("pdf"), "pdf", "application/pdf"), ("Sheet as picture (PNG)", sheet("png"), "png", "image/png"),
-             ("Sheet for the phone (HTML)", sheet("html"), "html", "text/html"),
-             ("Report (JSON)", report, "json", "application/json"), ("Save to open again (ZIP)", saved, "zip", "application/zip"))
+    files = (
+        ("Sheet as PDF", sheet("pdf"), "pdf", "application/pdf"),
+        ("Sheet as picture (PNG)", sheet("png"), "png", "image/png"),
+        ("Sheet for the phone (HTML)", sheet("html"), "html", "text/html"),
+        ("Report (JSON)", report, "json", "application/json"),
+        ("Save to open again (ZIP)", saved, "zip", "application/zip"),
+    )
     with st.container(horizontal=True):
         for place, (label, make, ending, mime) in enumerate(files):
-            st.download_button(label, make, f"{stem}.{ending}", mime, key=f"get_{ending}", on_click="ignore",
-                               type="secondary" if place else "primary")
+            st.download_button(
+                label,
+                make,
+                f"{stem}.{ending}",
+                mime,
+                key=f"get_{ending}",
+                on_click="ignore",
+                type="secondary" if place else "primary",
+            )
 
 
 def _logbook(answer: Answer, machine, title: str, notes: str) -> None:
     with st.expander("Write it into the logbook"):
-        changed = st.text_input("What was changed on the machine before this test", key=f"changed_{answer.key}", max_chars=2000)
+        changed = st.text_input(
+            "What was changed on the machine before this test", key=f"changed_{answer.key}", max_chars=2000
+        )
         tags = st.text_input("Tags, separated by commas", key=f"tags_{answer.key}")
         if not st.button("Write the entry", key="write_entry"):
             return
@@ -69,8 +100,18 @@ def _write(answer: Answer, machine, title: str, changed: str, notes: str, tags: 
     from analysis.logbook import add_entry
     from analysis.page_parts.pictures import thumbnail_png
     from analysis.sheet import make_sheet
+
     pictures = {f"{view.name.lower()}.png": thumbnail_png(view) for view in answer.views.photos}
-    sheet = make_sheet(answer, title=title or None, notes=notes or None, machine=machine, made=answer.made, formats=("pdf",))
+    sheet = make_sheet(
+        answer, title=title or None, notes=notes or None, machine=machine, made=answer.made, formats=("pdf",)
+    )
     pictures["sheet.pdf"] = sheet.pdf
-    return add_entry(title=title, changed=changed, notes=notes, tags=tags.split(","), machine=machine, report=answer.report,
-                     pictures=pictures)
+    return add_entry(
+        title=title,
+        changed=changed,
+        notes=notes,
+        tags=tags.split(","),
+        machine=machine,
+        report=answer.report,
+        pictures=pictures,
+    )

@@ -1,4 +1,5 @@
 """The logbook: list and search, chart over time, compare two entries, notes and tags, export and import."""
+
 from __future__ import annotations
 
 import streamlit as st
@@ -15,12 +16,21 @@ __all__ = ["show_logbook"]
 def show_logbook() -> None:
     """Everything about the record."""
     from analysis.logbook import list_entries, logbook_path, search_entries
+
     put(markup.step("Logbook"))
     st.caption(f"Kept on this computer: {logbook_path()}")
-    sought = st.text_input("Search in titles, changes, notes, tags, machine and verdicts", key="log_search", persist_state="session")
+    sought = st.text_input(
+        "Search in titles, changes, notes, tags, machine and verdicts",
+        key="log_search",
+        persist_state="session",
+    )
     lines = search_entries(sought) if sought.strip() else list_entries()
     if not lines:
-        st.info("No entry matches." if sought.strip() else "The logbook is empty. After an answer, write an entry under Sheet and record.")
+        st.info(
+            "No entry matches."
+            if sought.strip()
+            else "The logbook is empty. After an answer, write an entry under Sheet and record."
+        )
     else:
         _list(lines)
         _history()
@@ -35,23 +45,33 @@ def _list(lines) -> None:
 
 
 def _told(line) -> str:
-    return "; ".join(f"{row['place']}: {words.VERDICT_WORDS.get(row['verdict'], row['verdict'])}"
-                     + (f", {words.percent(row['contrast_percent'])}" if row["contrast_percent"] else "") for row in line.readings)
+    return "; ".join(
+        f"{row['place']}: {words.VERDICT_WORDS.get(row['verdict'], row['verdict'])}"
+        + (f", {words.percent(row['contrast_percent'])}" if row["contrast_percent"] else "")
+        for row in line.readings
+    )
 
 
 def _history() -> None:
     from analysis.logbook import chart_rows
+
     rows = chart_rows()
     if len(rows) < 2:
         return
     from analysis.page_parts import charts
+
     st.subheader("Stripe contrast over time", anchor=False)
-    st.altair_chart(charts.history(rows, dark=is_dark()), width="stretch", key="history",
-                    alt="Stripe contrast of every entry against its date, with intervals")
+    st.altair_chart(
+        charts.history(rows, dark=is_dark()),
+        width="stretch",
+        key="history",
+        alt="Stripe contrast of every entry against its date, with intervals",
+    )
 
 
 def _one(lines) -> None:
     from analysis.logbook import get_entry, set_notes, set_tags
+
     st.subheader("One entry", anchor=False)
     titles = {line.id: f"{line.id}: {line.made}, {line.title}" for line in lines}
     number = st.selectbox("Entry to show", list(titles), format_func=titles.get, key="log_entry")
@@ -63,8 +83,14 @@ def _one(lines) -> None:
         put(markup.answer_cards(entry.report))
     for name, data in entry.pictures.items():
         if name.endswith(".pdf"):
-            st.download_button(f"Download {name}", data, f"entry-{number}-{name}", "application/pdf", key=f"log_{number}_{name}",
-                               on_click="ignore")
+            st.download_button(
+                f"Download {name}",
+                data,
+                f"entry-{number}-{name}",
+                "application/pdf",
+                key=f"log_{number}_{name}",
+                on_click="ignore",
+            )
     notes = st.text_area("Notes of the entry", entry.notes, key=f"log_notes_{number}")
     tags = st.text_input("Tags of the entry, separated by commas", ", ".join(entry.line.tags), key=f"log_tags_{number}")
     if st.button("Keep notes and tags", key="log_keep"):
@@ -81,6 +107,7 @@ def _two(lines) -> None:
     if len(lines) < 2:
         return
     from analysis.logbook_compare import compare_entries
+
     st.subheader("Two entries against each other", anchor=False)
     titles = {line.id: f"{line.id}: {line.made}, {line.title}" for line in lines}
     left, right = st.columns(2)
@@ -97,10 +124,20 @@ def _two(lines) -> None:
 
 def _files() -> None:
     from analysis.logbook_export import export_csv, export_zip, import_zip
+
     st.subheader("Export and import", anchor=False)
     with st.container(horizontal=True):
-        st.download_button("Export as table (CSV)", export_csv, "logbook.csv", "text/csv", key="log_csv", on_click="ignore")
-        st.download_button("Export everything (ZIP)", export_zip, "logbook.zip", "application/zip", key="log_zip", on_click="ignore")
+        st.download_button(
+            "Export as table (CSV)", export_csv, "logbook.csv", "text/csv", key="log_csv", on_click="ignore"
+        )
+        st.download_button(
+            "Export everything (ZIP)",
+            export_zip,
+            "logbook.zip",
+            "application/zip",
+            key="log_zip",
+            on_click="ignore",
+        )
     file = st.file_uploader("Import an exported logbook (.zip)", type=["zip"], key="log_import", max_upload_size=500)
     if file is None or st.session_state.get("log_imported") == file.file_id:
         return

@@ -1,4 +1,5 @@
 """The machine: presets, form, file, the spacings that its parts can make, and the drive calculator."""
+
 from __future__ import annotations
 
 from typing import Any
@@ -12,10 +13,22 @@ from analysis.page_parts.components import put
 
 __all__ = ["current_machine", "show_machine"]
 
-TITLES = {"scan": "Scan", "belt": "Belt and pulley", "screw": "Lead screw", "rack": "Rack and pinion", "motor": "Motor",
-          "gear": "Gear or reduction", "rail": "Ball rail", "mains": "Mains", "idler": "Idlers", "wheel": "Wheels",
-          "bearing": "Bearings", "resonance": "Resonances", "fan": "Fans"}
-MOST_IN_FORM = 6           # of each repeated part; the file takes more
+TITLES = {
+    "scan": "Scan",
+    "belt": "Belt and pulley",
+    "screw": "Lead screw",
+    "rack": "Rack and pinion",
+    "motor": "Motor",
+    "gear": "Gear or reduction",
+    "rail": "Ball rail",
+    "mains": "Mains",
+    "idler": "Idlers",
+    "wheel": "Wheels",
+    "bearing": "Bearings",
+    "resonance": "Resonances",
+    "fan": "Fans",
+}
+MOST_IN_FORM = 6  # of each repeated part; the file takes more
 
 
 def current_machine():
@@ -26,13 +39,17 @@ def current_machine():
 def show_machine() -> None:
     """Everything about the machine."""
     put(markup.step("Your machine"))
-    st.markdown("With the moving parts listed, a stripe's spacing is matched with the part that makes it. "
-                "Leave out what you do not know.")
+    st.markdown(
+        "With the moving parts listed, a stripe's spacing is matched with the part that makes it. "
+        "Leave out what you do not know."
+    )
     _sources()
     _form()
     machine = current_machine()
     if machine is None:
-        st.info("No machine is in use yet. Choose a preset, open a file or fill in the form, then press Use this machine.")
+        st.info(
+            "No machine is in use yet. Choose a preset, open a file or fill in the form, then press Use this machine."
+        )
         return
     _in_use(machine)
     _expected(machine)
@@ -41,12 +58,25 @@ def show_machine() -> None:
 
 def _sources() -> None:
     from analysis.machine import list_presets
+
     presets = dict(list_presets())
     left, right = st.columns(2, gap="large", vertical_alignment="bottom")
     with left:
-        preset = st.selectbox("Start from a common kind of drive", list(presets), format_func=presets.get, key="preset",
-                              index=None, placeholder="Choose one")
-        st.button("Take this preset", key="take_preset", disabled=preset is None, on_click=_take_preset, args=(preset,))
+        preset = st.selectbox(
+            "Start from a common kind of drive",
+            list(presets),
+            format_func=presets.get,
+            key="preset",
+            index=None,
+            placeholder="Choose one",
+        )
+        st.button(
+            "Take this preset",
+            key="take_preset",
+            disabled=preset is None,
+            on_click=_take_preset,
+            args=(preset,),
+        )
     with right:
         file = st.file_uploader("Or open a machine file (.toml)", type=["toml"], key="machine_file", max_upload_size=1)
         if file is not None and st.session_state.get("machine_file_seen") != file.file_id:
@@ -56,11 +86,13 @@ def _sources() -> None:
 
 def _take_preset(name: str) -> None:
     from analysis.machine import load_preset
+
     _use(load_preset(name))
 
 
 def _take_file(data: bytes) -> None:
     from analysis.machine import load_machine
+
     try:
         _use(load_machine(data))
     except PhotoError as problem:
@@ -74,12 +106,19 @@ def _use(machine) -> None:
 
 # ---- form --------------------------------------------------------------------------------------------
 
+
 def _form() -> None:
     from analysis.machine_parts import MANY, ONE
+
     machine, version = current_machine(), st.session_state.get("machine_version", 0)
     data: dict[str, Any] = {}
-    with st.expander("Fill in or change the parts", expanded=machine is not None and not st.session_state.get("form_closed")):
-        name = st.text_input("Name of the machine", machine.name if machine else "", key=f"m{version}_name", max_chars=120)
+    with st.expander(
+        "Fill in or change the parts",
+        expanded=machine is not None and not st.session_state.get("form_closed"),
+    ):
+        name = st.text_input(
+            "Name of the machine", machine.name if machine else "", key=f"m{version}_name", max_chars=120
+        )
         if name:
             data["name"] = name
         for section in ONE:
@@ -88,6 +127,7 @@ def _form() -> None:
             _many(section, getattr(machine, section, ()), version, data)
         if st.button("Use this machine", key="use_machine", type="primary"):
             from analysis.machine import parse_machine
+
             try:
                 _use(parse_machine(data))
             except PhotoError as problem:
@@ -106,16 +146,25 @@ def _one(section: str, part, version: int, data: dict[str, Any]) -> None:
 
 
 def _many(section: str, parts, version: int, data: dict[str, Any]) -> None:
-    count = st.number_input(f"{TITLES[section]}: how many to list", 0, max(MOST_IN_FORM, len(parts)), len(parts), 1,
-                            key=f"m{version}_count_{section}")
+    count = st.number_input(
+        f"{TITLES[section]}: how many to list",
+        0,
+        max(MOST_IN_FORM, len(parts)),
+        len(parts),
+        1,
+        key=f"m{version}_count_{section}",
+    )
     if count:
-        data[section] = [_fields(section, parts[i] if i < len(parts) else None, f"m{version}_{section}_{i}",
-                                 lead=f"{i + 1}: ") for i in range(int(count))]
+        data[section] = [
+            _fields(section, parts[i] if i < len(parts) else None, f"m{version}_{section}_{i}", lead=f"{i + 1}: ")
+            for i in range(int(count))
+        ]
 
 
 def _fields(section: str, part, key: str, lead: str = "") -> dict[str, Any]:
     """Widgets of one part, three in a row; what is empty is left out."""
     from analysis.machine import form_fields
+
     values, fields = {}, form_fields(section)
     columns = st.columns(3)
     for i, field in enumerate(fields):
@@ -134,15 +183,29 @@ def _widget(where, lead: str, field, start, key: str) -> Any:
     if field["kind"] == "yes or no":
         return where.checkbox(label, bool(start), key=key)
     if field["kind"] == "numbers":
-        return _list(where.text_input(f"{label}, separated by commas", ", ".join(f"{v:g}" for v in start or ()), key=key))
+        return _list(
+            where.text_input(f"{label}, separated by commas", ", ".join(f"{v:g}" for v in start or ()), key=key)
+        )
     if field["kind"] == "whole number":
         return where.number_input(label, int(field["low"]), int(field["high"]), start, 1, key=key)
-    return where.number_input(label, float(field["low"]), float(field["high"]), None if start is None else float(start),
-                              key=key, format="%.4g")
+    return where.number_input(
+        label,
+        float(field["low"]),
+        float(field["high"]),
+        None if start is None else float(start),
+        key=key,
+        format="%.4g",
+    )
 
 
 def _unit(name: str) -> str:
-    for ending, unit in (("_mm_s", "mm/s"), ("_mm", "mm"), ("_deg", "degrees"), ("_hz", "Hz"), ("_percent", "%")):
+    for ending, unit in (
+        ("_mm_s", "mm/s"),
+        ("_mm", "mm"),
+        ("_deg", "degrees"),
+        ("_hz", "Hz"),
+        ("_percent", "%"),
+    ):
         if name.endswith(ending):
             return f", {unit}"
     return ""
@@ -161,21 +224,37 @@ def _list(text: str) -> list[Any] | None:
 
 # ---- what follows from it ----------------------------------------------------------------------------
 
+
 def _in_use(machine) -> None:
     from analysis.machine import dump_machine
+
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(f"In use: **{machine.name or 'machine without a name'}**")
-        st.download_button("Save as machine file (TOML)", dump_machine(machine), "machine.toml", "application/toml",
-                           key="get_machine", on_click="ignore")
+        st.download_button(
+            "Save as machine file (TOML)",
+            dump_machine(machine),
+            "machine.toml",
+            "application/toml",
+            key="get_machine",
+            on_click="ignore",
+        )
         st.button("Use no machine", key="drop_machine", on_click=_use, args=(None,))
 
 
 def _expected(machine) -> None:
     from analysis.machine import expected_periods
+
     st.subheader("Spacings that its parts can make", anchor=False)
-    rows = [(p.part, f"{significant(p.period_mm, 4)} mm", f"± {significant(1.96 * p.sd_mm, 2)} mm" if p.sd_mm else "exact",
-             "any speed" if p.kind == "geometry" else f"{p.frequency_hz:g} Hz at this speed", p.words)
-            for p in expected_periods(machine)]
+    rows = [
+        (
+            p.part,
+            f"{significant(p.period_mm, 4)} mm",
+            f"± {significant(1.96 * p.sd_mm, 2)} mm" if p.sd_mm else "exact",
+            "any speed" if p.kind == "geometry" else f"{p.frequency_hz:g} Hz at this speed",
+            p.words,
+        )
+        for p in expected_periods(machine)
+    ]
     if rows:
         put(markup.table(("Part", "Spacing", "95 %", "Holds at", "What it looks like"), rows, "Expected spacings"))
     else:
@@ -184,17 +263,43 @@ def _expected(machine) -> None:
 
 def _calculator(machine) -> None:
     from analysis.drive import CAUTIONS, angle_from_drift, drive_figures
+
     st.subheader("Drive calculator", anchor=False)
     one, two, three = st.columns(3)
-    wrap = one.number_input("Wrap of the belt on the pulley, degrees", 10.0, 360.0, 180.0, 5.0, key="wrap", persist_state="session")
-    angle = two.number_input("Belt against its travel, degrees", 0.0, 45.0, 0.0, 0.5, key="belt_angle", persist_state="session")
-    away = three.number_input("Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, key="clamp", persist_state="session")
+    wrap = one.number_input(
+        "Wrap of the belt on the pulley, degrees",
+        10.0,
+        360.0,
+        180.0,
+        5.0,
+        key="wrap",
+        persist_state="session",
+    )
+    angle = two.number_input(
+        "Belt against its travel, degrees", 0.0, 45.0, 0.0, 0.5, key="belt_angle", persist_state="session"
+    )
+    away = three.number_input(
+        "Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, key="clamp", persist_state="session"
+    )
     figures = drive_figures(machine, wrap_deg=wrap, angle_deg=angle, distance_mm=away)
-    put(markup.table(("Figure", "Value", "What it is"), [(f.name, f"{significant(f.value, 4)} {f.unit}", f.words)
-                                                            for f in figures], "Drive calculator"))
+    put(
+        markup.table(
+            ("Figure", "Value", "What it is"),
+            [(f.name, f"{significant(f.value, 4)} {f.unit}", f.words) for f in figures],
+            "Drive calculator",
+        )
+    )
     put(markup.warning_list([f.warning for f in figures if f.warning]))
-    drift = st.number_input("Measured drift of the spacing, % per 100 mm (from a report)", -20.0, 20.0, 0.0, 0.01, format="%.3f",
-                            key="drift", persist_state="session")
+    drift = st.number_input(
+        "Measured drift of the spacing, % per 100 mm (from a report)",
+        -20.0,
+        20.0,
+        0.0,
+        0.01,
+        format="%.3f",
+        key="drift",
+        persist_state="session",
+    )
     if drift:
         st.markdown(angle_from_drift(drift, away).words)
     put(markup.cautions(CAUTIONS))

@@ -1,4 +1,5 @@
 """What the page writes as HTML: verdicts, reasons, warnings, tables. Every text from outside is escaped."""
+
 from __future__ import annotations
 
 from html import escape
@@ -8,29 +9,62 @@ from analysis import words
 from analysis.formats import signed
 from analysis.page_parts.assets import asset, svg_address
 
-__all__ = ["HOW_TO", "answer_cards", "cautions", "header", "how_to_photograph", "next_step", "next_tests", "reasons",
-           "step", "style", "table", "warning", "warning_list"]
+__all__ = [
+    "HOW_TO",
+    "answer_cards",
+    "cautions",
+    "header",
+    "how_to_photograph",
+    "next_step",
+    "next_tests",
+    "reasons",
+    "step",
+    "style",
+    "table",
+    "warning",
+    "warning_list",
+]
 
-BIG = {"mechanical": "Machine", "grain": "Grain", "mixed": "Both", "clean": "Neither", "undecided": "Cannot tell"}
-BIG_CHANGE = {"removed": "Gone", "reduced": "Weaker", "unchanged": "No difference", "worse": "Stronger",
-              "appeared": "New stripe", "nothing to compare": "Nothing to compare", "undecided": "Cannot tell"}
-HOW_TO = ("Let the piece cool and take it out of the machine; leave every guard and interlock as it is.",
-          "Hold the phone straight above it, level, with the whole frame in the picture.",
-          "Let the frame fill most of the picture: 12 pixels or more for each mm of the piece.",
-          "One soft light from the side, no flash, no glare; the same for both photos.",
-          "Same phone, same distance; no zoom, no filter, no picture mode that retouches; send the original file.")
-HOW_DRAWN = ("A phone held straight above the engraved piece, which fills most of its picture; a lamp shines low from "
-             "the side.")
+BIG = {
+    "mechanical": "Machine",
+    "grain": "Grain",
+    "mixed": "Both",
+    "clean": "Neither",
+    "undecided": "Cannot tell",
+}
+BIG_CHANGE = {
+    "removed": "Gone",
+    "reduced": "Weaker",
+    "unchanged": "No difference",
+    "worse": "Stronger",
+    "appeared": "New stripe",
+    "nothing to compare": "Nothing to compare",
+    "undecided": "Cannot tell",
+}
+HOW_TO = (
+    "Let the piece cool and take it out of the machine; leave every guard and interlock as it is.",
+    "Hold the phone straight above it, level, with the whole frame in the picture.",
+    "Let the frame fill most of the picture: 12 pixels or more for each mm of the piece.",
+    "One soft light from the side, no flash, no glare; the same for both photos.",
+    "Same phone, same distance; no zoom, no filter, no picture mode that retouches; send the original file.",
+)
+HOW_DRAWN = (
+    "A phone held straight above the engraved piece, which fills most of its picture; a lamp shines low from the side."
+)
 _BARS = '<path d="M6 4V30M13 4V30M20 4V30M27 4V30M34 4V30"/>'
 _WAVES = '<path d="M5 4C1 14 10 20 6 30M17 4C21 12 12 22 16 30M27 4C22 12 30 18 28 30M39 4C35 9 42 24 37 30"/>'
 _SIGNS = {
-    "mechanical": _BARS, "grain": _WAVES,
+    "mechanical": _BARS,
+    "grain": _WAVES,
     "mixed": '<path d="M5 4V30M11 4V30M17 4V30M26 4C22 12 30 20 26 30M38 4C34 12 41 20 37 30"/>',
     "clean": '<rect x="6" y="5" width="30" height="24" rx="2"/>',
     "undecided": '<path d="M15 11C15 3 28 3 28 11C28 16 21 16 21 21M21 28V28.5"/>',
-    "removed": '<path d="M8 18 18 28 36 6"/>', "reduced": '<path d="M8 4V30M17 10V30M26 17V30M35 24V30"/>',
-    "unchanged": '<path d="M8 13H36M8 22H36"/>', "worse": '<path d="M8 24V30M17 17V30M26 10V30M35 4V30"/>',
-    "appeared": '<path d="M22 5V29M10 17H34"/>', "nothing": '<path d="M8 17H36"/>',
+    "removed": '<path d="M8 18 18 28 36 6"/>',
+    "reduced": '<path d="M8 4V30M17 10V30M26 17V30M35 24V30"/>',
+    "unchanged": '<path d="M8 13H36M8 22H36"/>',
+    "worse": '<path d="M8 24V30M17 17V30M26 10V30M35 4V30"/>',
+    "appeared": '<path d="M22 5V29M10 17H34"/>',
+    "nothing": '<path d="M8 17H36"/>',
 }
 
 
@@ -41,8 +75,10 @@ def style() -> str:
 
 def header() -> str:
     """Name of the program and what it is for."""
-    return (f'<header class="sg-top">{_mask(asset("mark.svg"), "sg-mark")}<div><h1>Stripe or Grain</h1>'
-            "<p>Stripes in your engraving: is it the machine or the material, and did the change help?</p></div></header>")
+    return (
+        f'<header class="sg-top">{_mask(asset("mark.svg"), "sg-mark")}<div><h1>Stripe or Grain</h1>'
+        "<p>Stripes in your engraving: is it the machine or the material, and did the change help?</p></div></header>"
+    )
 
 
 def step(title: str) -> str:
@@ -68,7 +104,8 @@ def next_step(report: dict[str, Any]) -> str:
     todo = words.next_step(report)
     if not todo:
         return ""
-    return f'<section class="sg-next"><h3>Do this next</h3><p>{escape(todo)}</p>{cautions(words.cautions(todo))}</section>'
+    careful = cautions(words.cautions(todo))
+    return f'<section class="sg-next"><h3>Do this next</h3><p>{escape(todo)}</p>{careful}</section>'
 
 
 def cautions(texts: tuple[str, ...]) -> str:
@@ -95,17 +132,22 @@ def warning_list(texts, about: str = "") -> str:
 def table(head: tuple[str, ...], rows, caption: str = "") -> str:
     """Table whose first column names the rows."""
     top = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
-    body = "".join(f'<tr><th scope="row">{escape(row[0])}</th>' + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
-                   + "</tr>" for row in rows)
+    body = "".join(
+        f'<tr><th scope="row">{escape(row[0])}</th>' + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:]) + "</tr>"
+        for row in rows
+    )
     named = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return (f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption or head[0] or "Table")}">'
-            f'<table class="sg-table">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>')
+    return (
+        f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption or head[0] or "Table")}">'
+        f'<table class="sg-table">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    )
 
 
 def how_to_photograph() -> str:
     """Five lines and a drawing."""
     lines = "".join(f"<li>{escape(line)}</li>" for line in HOW_TO)
-    return f'<div class="sg-how"><ol>{lines}</ol><img class="sg-howto" src="{svg_address(asset("howto.svg"))}" alt="{HOW_DRAWN}"></div>'
+    drawing = svg_address(asset("howto.svg"))
+    return f'<div class="sg-how"><ol>{lines}</ol><img class="sg-howto" src="{drawing}" alt="{HOW_DRAWN}"></div>'
 
 
 def next_tests(tests) -> str:
@@ -116,8 +158,10 @@ def next_tests(tests) -> str:
 
 def _sign(kind: str) -> str:
     """Sign of a verdict: a mask, so that it takes the colour of its card in either theme."""
-    drawing = ('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 44 34"><g fill="none" stroke="#000" stroke-width="3.2" '
-               f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[kind]}</g></svg>')
+    drawing = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 44 34"><g fill="none" stroke="#000" stroke-width="3.2" '
+        f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[kind]}</g></svg>'
+    )
     return _mask(drawing, "sg-sign")
 
 
@@ -128,23 +172,38 @@ def _mask(drawing: str, name: str) -> str:
 
 def _card(kind: str, who: str, right: str, big: str, means: str, rows) -> str:
     facts = "".join(f"<dt>{escape(what)}</dt><dd>{escape(value)}</dd>" for what, value in rows)
-    return (f'<section class="sg-card sg-{kind}" aria-label="{escape(who)}"><div class="who"><b>{escape(who)}</b>'
-            f'<span>{escape(right)}</span></div><div class="big">{_sign(kind)}{escape(big)}</div>'
-            f'<p class="means">{escape(means)}</p><dl>{facts}</dl></section>')
+    return (
+        f'<section class="sg-card sg-{kind}" aria-label="{escape(who)}"><div class="who"><b>{escape(who)}</b>'
+        f'<span>{escape(right)}</span></div><div class="big">{_sign(kind)}{escape(big)}</div>'
+        f'<p class="means">{escape(means)}</p><dl>{facts}</dl></section>'
+    )
 
 
 def _photo_card(name: str, photo: dict[str, Any]) -> str:
     rows = [("Regular artefact", words.probability(photo["probability_mechanical"]))]
     for stripe in photo["stripes"][:2]:
-        rows += [("Spacing", words.period(stripe)),
-                 ("Contrast", words.contrast(stripe["contrast_percent"], stripe["contrast_interval_percent"]))]
+        rows += [
+            ("Spacing", words.period(stripe)),
+            ("Contrast", words.contrast(stripe["contrast_percent"], stripe["contrast_interval_percent"])),
+        ]
         likely = words.source(stripe)
         rows += [("Likely source", likely)] if likely else []
     if not photo["stripes"]:
         rows.append(("Would have found", f"{words.percent(photo['detection_limit_percent'])} contrast or more"))
-    rows.append(("Grain", words.contrast(photo["grain"]["contrast_percent"],
-                                         photo["grain"].get("contrast_interval_percent"))))
-    return _card(photo["verdict"], name, photo["file"], BIG[photo["verdict"]], words.VERDICT_WORDS[photo["verdict"]], rows)
+    rows.append(
+        (
+            "Grain",
+            words.contrast(photo["grain"]["contrast_percent"], photo["grain"].get("contrast_interval_percent")),
+        )
+    )
+    return _card(
+        photo["verdict"],
+        name,
+        photo["file"],
+        BIG[photo["verdict"]],
+        words.VERDICT_WORDS[photo["verdict"]],
+        rows,
+    )
 
 
 def _change_card(change: dict[str, Any]) -> str:
@@ -156,8 +215,14 @@ def _change_card(change: dict[str, Any]) -> str:
     locked = {True: "yes: points to the machine", False: "no", None: words.UNKNOWN}[change["phase_locked"]]
     rows.append(("Same place in both", locked))
     kind = change["verdict"].split()[0]
-    return _card(kind, "CHANGE", "after against before", BIG_CHANGE[change["verdict"]],
-                 words.CHANGE_WORDS[change["verdict"]], rows)
+    return _card(
+        kind,
+        "CHANGE",
+        "after against before",
+        BIG_CHANGE[change["verdict"]],
+        words.CHANGE_WORDS[change["verdict"]],
+        rows,
+    )
 
 
 def _why(name: str, photo: dict[str, Any]) -> str:
@@ -180,9 +245,13 @@ def _why(name: str, photo: dict[str, Any]) -> str:
 
 
 def _test(place: int, test) -> str:
-    outcomes = "".join(f"<li>{words.probability(o.probability)}: {escape(o.words)}. Then: {escape(o.meaning)}.</li>"
-                       for o in test.outcomes)
+    outcomes = "".join(
+        f"<li>{words.probability(o.probability)}: {escape(o.words)}. Then: {escape(o.meaning)}.</li>"
+        for o in test.outcomes
+    )
     full = f"{100 * min(test.information_bits, 1.0):.0f}%"
-    return (f'<section class="sg-test"><h3>{place}. {escape(test.name)}</h3><p>{escape(test.words)}</p>'
-            f'<p><small>Teaches {test.information_bits:.2f} bit <span class="sg-meter" aria-hidden="true">'
-            f'<i style="width:{full}"></i></span>; {escape(test.cost_words)}</small></p><ul>{outcomes}</ul></section>')
+    return (
+        f'<section class="sg-test"><h3>{place}. {escape(test.name)}</h3><p>{escape(test.words)}</p>'
+        f'<p><small>Teaches {test.information_bits:.2f} bit <span class="sg-meter" aria-hidden="true">'
+        f'<i style="width:{full}"></i></span>; {escape(test.cost_words)}</small></p><ul>{outcomes}</ul></section>'
+    )

@@ -1,4 +1,5 @@
 """Which test would settle it: ranked by what each is expected to teach."""
+
 from __future__ import annotations
 
 import streamlit as st
@@ -14,8 +15,13 @@ SHOWN = 5
 
 def show_next_tests(answer: Answer, machine) -> None:
     """The ranking, counted only when it is opened."""
-    if not st.toggle("Which next test would settle it?", key="want_tests", persist_state="session",
-                     help="Ranked by how much each test is expected to teach, in bits."):
+    if not st.toggle(
+        "Which next test would settle it?",
+        key="want_tests",
+        persist_state="session",
+        help="Ranked by how much each test is expected to teach, in bits.",
+    ):
         return
     from analysis.next_test import rank_next_tests
+
     put(markup.next_tests(rank_next_tests(answer.report, machine)[:SHOWN]))

@@ -1,4 +1,5 @@
 """First step: the demo pair, own photos, or an old saved comparison."""
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -13,9 +14,11 @@ __all__ = ["Chosen", "ask_photos"]
 
 DEMO_FOLDER = Path(__file__).resolve().parents[2] / "demo_images"
 DEMO_FRAME_MM = (80.0, 60.0)
-DEMOS = {"cured": ("Try the demo pair", "Striped before; the change cured it."),
-         "grain": ("Demo: grain all along", "Looks striped, but it is the wood."),
-         "smaller": ("Demo: weaker, not gone", "The change helped, but not enough.")}
+DEMOS = {
+    "cured": ("Try the demo pair", "Striped before; the change cured it."),
+    "grain": ("Demo: grain all along", "Looks striped, but it is the wood."),
+    "smaller": ("Demo: weaker, not gone", "The change helped, but not enough."),
+}
 PLACES = {"before": "Photo BEFORE the change", "after": "Photo AFTER the change"}
 KINDS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif", "bmp", "gif", "avif"]
 MOST_MB = 60
@@ -27,7 +30,7 @@ class Chosen:
 
     photos: tuple[tuple[str, bytes], ...] = ()
     demo: bool = False
-    alone: bool = False                    # the one photo is to be judged by itself
+    alone: bool = False  # the one photo is to be judged by itself
     saved: bytes | None = None
 
 
@@ -59,7 +62,9 @@ def _start() -> Chosen | None:
     with st.expander("How to photograph the piece", expanded=True):
         put(markup.how_to_photograph())
     with st.expander("Open an old comparison"):
-        saved = st.file_uploader("The .zip file that this page saved", type=["zip"], key="saved", max_upload_size=MOST_MB)
+        saved = st.file_uploader(
+            "The .zip file that this page saved", type=["zip"], key="saved", max_upload_size=MOST_MB
+        )
     return Chosen(saved=saved.getvalue()) if saved else None
 
 
@@ -69,8 +74,15 @@ def _uploads() -> dict[str, tuple[str, bytes]]:
     kept: dict[str, tuple[str, bytes]] = st.session_state.setdefault("files", {})
     for column, (key, label) in zip(st.columns(2), PLACES.items(), strict=True):
         with column:
-            file = st.file_uploader(label, type=KINDS, key=key, max_upload_size=MOST_MB, on_change=_changed, args=(key,),
-                                    help="JPEG, PNG, TIFF, WebP or HEIC, up to 60 MB. It stays on this computer.")
+            file = st.file_uploader(
+                label,
+                type=KINDS,
+                key=key,
+                max_upload_size=MOST_MB,
+                on_change=_changed,
+                args=(key,),
+                help="JPEG, PNG, TIFF, WebP or HEIC, up to 60 MB. It stays on this computer.",
+            )
             if file is not None:
                 kept[key] = (file.name, file.getvalue())
             elif key in kept:
@@ -98,8 +110,15 @@ def _own(given: dict[str, tuple[str, bytes]]) -> Chosen | None:
 def _demo_buttons() -> None:
     st.caption("Simulated photos with a known truth.")
     for place, (name, (label, words)) in enumerate(DEMOS.items()):
-        st.button(label, key=f"demo_{name}", type="secondary" if place else "primary", help=words,
-                  on_click=_take_demo, args=(name,), width="stretch")
+        st.button(
+            label,
+            key=f"demo_{name}",
+            type="secondary" if place else "primary",
+            help=words,
+            on_click=_take_demo,
+            args=(name,),
+            width="stretch",
+        )
 
 
 def _take_demo(name: str) -> None:

@@ -1,4 +1,5 @@
 """Pictures of a result as data addresses for the page's components."""
+
 from __future__ import annotations
 
 import base64
@@ -14,9 +15,9 @@ from analysis.views import View, Views
 
 __all__ = ["jpeg", "picker_image", "thumbnail_png", "viewer_data"]
 
-GROUND = 205               # grey beyond the piece
-PICKER_PX = 1600           # longest side of a photo to click on
-MAP_PX = 480               # width of a heat map; its cells are far larger
+GROUND = 205  # grey beyond the piece
+PICKER_PX = 1600  # longest side of a photo to click on
+MAP_PX = 480  # width of a heat map; its cells are far larger
 QUALITY = 86
 
 
@@ -28,8 +29,13 @@ def viewer_data(views: Views) -> dict[str, Any]:
         modes = [["swipe", "swipe"], ["blend", "blend"], ["beside", "side by side"]]
     left, right, top, bottom = views.photos[0].extent
     digest = hashlib.sha256("".join(photo["picture"] for photo in photos).encode()).hexdigest()[:16]
-    return {"id": digest, "photos": photos, "modes": modes, "ratio": (right - left) / (bottom - top),
-            "scale": _scale(views.map_top_percent)}
+    return {
+        "id": digest,
+        "photos": photos,
+        "modes": modes,
+        "ratio": (right - left) / (bottom - top),
+        "scale": _scale(views.map_top_percent),
+    }
 
 
 def picker_image(preview: np.ndarray) -> str:
@@ -52,14 +58,22 @@ def thumbnail_png(view: View) -> bytes:
 
 
 def _photo(view: View, top: float) -> dict[str, Any]:
-    maps = {which: "data:image/png;base64," + base64.b64encode(png(map_rgba(view, which, top, width_px=MAP_PX))).decode()
-            for which in ("stripes", "grain")}
-    span = "{:.0f} by {:.0f} {}".format(view.extent[1] - view.extent[0], view.extent[3] - view.extent[2], view.unit)
-    return {"name": view.name, "picture": jpeg(_on_ground(picture_rgba(view))),
-            "texture": jpeg(_on_ground(picture_rgba(view, texture=True))), **maps,
-            "alt": f"{view.name}: the piece, straightened, {span}",
-            "map_alt": {"stripes": f"{view.name}: heat map of stripe contrast, {_spread(view.stripe_map_percent)}",
-                        "grain": f"{view.name}: heat map of grain contrast, {_spread(view.grain_map_percent)}"}}
+    maps = {
+        which: "data:image/png;base64," + base64.b64encode(png(map_rgba(view, which, top, width_px=MAP_PX))).decode()
+        for which in ("stripes", "grain")
+    }
+    span = f"{view.extent[1] - view.extent[0]:.0f} by {view.extent[3] - view.extent[2]:.0f} {view.unit}"
+    return {
+        "name": view.name,
+        "picture": jpeg(_on_ground(picture_rgba(view))),
+        "texture": jpeg(_on_ground(picture_rgba(view, texture=True))),
+        **maps,
+        "alt": f"{view.name}: the piece, straightened, {span}",
+        "map_alt": {
+            "stripes": f"{view.name}: heat map of stripe contrast, {_spread(view.stripe_map_percent)}",
+            "grain": f"{view.name}: heat map of grain contrast, {_spread(view.grain_map_percent)}",
+        },
+    }
 
 
 def _on_ground(rgba: np.ndarray) -> np.ndarray:
@@ -77,4 +91,8 @@ def _spread(cells: np.ndarray) -> str:
 
 def _scale(top: float) -> dict[str, Any]:
     step = next(step for step in BAR_STEPS if top / step <= 6.5)
-    return {"top": top, "ticks": [round(float(t), 6) for t in np.arange(0, top * 1.001, step)], "colours": list(INK_NODES)}
+    return {
+        "top": top,
+        "ticks": [round(float(t), 6) for t in np.arange(0, top * 1.001, step)],
+        "colours": list(INK_NODES),
+    }

@@ -101,7 +101,14 @@ function listen(state) {
     event.preventDefault();
     state.buttons[index].focus({ preventScroll: true });
   });
-  const drop = () => { if (held < 0) return; held = -1; hideLens(state); send(state); };
+  const drop = (event) => {
+    if (held < 0) return;
+    if (event.type === "pointerup") state.points[held] = toUnit(state, event.clientX, event.clientY);
+    held = -1;
+    draw(state);
+    hideLens(state);
+    send(state);
+  };
   stage.addEventListener("pointerup", drop);
   stage.addEventListener("pointercancel", drop);
   stage.addEventListener("click", (event) => {
