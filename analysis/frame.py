@@ -293,16 +293,12 @@ def _refine(luminance, candidate, size_mm):
 
 
 def _alike(lines) -> bool:
-    """Whether four sides look like one engraved line: a shadow at a board's edge is softer, and wider or narrower.
-
-    The profile of one side may be spoilt by dirt or artwork.
-    """
-    known = [one for one in lines if one is not None]
-    if len(known) < 3:
+    """Whether four sides look like one engraved line: a shadow at a board's edge is softer, and wider or narrower."""
+    if any(one is None for one in lines):
         return False
-    width, blur = [one.width_mm for one in known], [one.blur_mm for one in known]
+    width, blur = [one.width_mm for one in lines], [one.blur_mm for one in lines]
     return (max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
-            and max(one.misfit for one in known) < MOST_PROFILE_MISFIT)
+            and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT)
 
 
 def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:

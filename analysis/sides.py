@@ -170,7 +170,7 @@ def _mean_line(profile, u, where, seen, core, px_per_mm) -> LineProfile | None:
     rows = rows[np.isfinite(rows).all(axis=1)]
     if len(rows) < FEWEST_POINTS:
         return None
-    return measure_line(v, trim_mean(rows, 0.15, axis=0), core, px_per_mm)
+    return measure_line(v, trim_mean(rows, 0.35, axis=0), core, px_per_mm)
 
 
 def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
