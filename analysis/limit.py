@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import norm
 
-from analysis.line import demodulate, measure_line
+from analysis.line import demodulate, measure_line, rings_at
 from analysis.odds import line_probability, line_terms, search_false_alarm
 from analysis.plane import STEEPEST_DEG, Bands, Plane, remove_line
 
@@ -23,7 +23,7 @@ SPAN_MM = (0.5, 10.0)      # the periods that a small gantry's drive makes; comm
 SHARE_FOUND = 0.95
 HIGHEST_PERCENT, LOWEST_PERCENT = 60.0, 0.02
 LEAST_SD, MOST_SD = 2.5, 250.0    # the bisection starts between these times the s.d. of the contrast
-STEPS = 7                  # of the bisection in log contrast: within 2 %
+STEPS = 6                  # of the bisection in log contrast: within 4 %
 
 
 def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float
@@ -67,7 +67,8 @@ def _at_period(bands, plane, period, call, lowest_per_mm):
     fx = 1.0 / period
     # What stands at this very frequency is left in: it is the noise that an injected stripe meets.
     places = demodulate(bands, fx, 0.0)
-    sd = 200.0 * measure_line(places, plane).amplitude_sd
+    rings = rings_at(places, plane)
+    sd = 200.0 * measure_line(places, plane, rings=rings).amplitude_sd
     halves = []
     for phase in PHASES:
         wave = np.cos(2 * np.pi * fx * bands.x_mm + phase)[None, :] * np.ones((bands.y_mm.size, 1))
@@ -75,7 +76,8 @@ def _at_period(bands, plane, period, call, lowest_per_mm):
         low, high = np.log(LEAST_SD * sd), np.log(MOST_SD * sd)
         for _ in range(STEPS):
             middle = 0.5 * (low + high)
-            line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane)
+            line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane,
+                                rings=rings, drifting=False)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
             called = line_probability(line_terms(line, false_alarm))[0] >= call
             low, high = (low, middle) if called else (middle, high)

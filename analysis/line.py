@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.plane import Bands, Plane, window
+from analysis.rings import RingModel, line_over_rings, ring_model
 
-__all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_line"]
+__all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_line", "rings_at"]
 
 SEGMENTS = 24
 GROUPS = 12
@@ -23,10 +24,6 @@ PERIODS_A_SEGMENT = 1.25
 FIT_TAPER = 0.1            # lighter than the search's: the refined estimate loses less to the ends
 DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
-RING_VARIATIONS = np.array([0.07, 0.10, 0.14, 0.20, 0.30])   # CV of the ring spacing that "rings" stands for
-RING_POWERS = np.concatenate([[0.0], np.geomspace(0.03, 3e4, 25)])   # ring power / noise power in a segment
-RING_OFFSETS = np.array([-3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0])      # centre of the hill, resolution cells
-NOISE_PRIOR = 8.0          # how many segments' worth the continuum counts for when the noise scale is fitted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +73,8 @@ def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
     return measure_line(demodulate(bands, fx, fy), plane)
 
 
-def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line:
+def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: RingModel | None = None,
+                 drifting: bool = True) -> Line:
     """Measure the line near the frequency at which the bands were demodulated.
 
     Parameters
@@ -88,6 +86,10 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     settled : bool, default False
         True where the line is already taken out of `plane`: the intervals then rest on the
         unbiased local level instead of the careful one that the search needs.
+    rings : RingModel, optional
+        Prepared by `rings_at` for these places; saves time where the sums alone change.
+    drifting : bool, default True
+        Look for a drift of the period too.
 
     Notes
     -----
@@ -106,7 +108,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     variance = variances.sum()
     centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
     gx, gy, drift = _refine(sums, xs - centre[0], ys - centre[1], fx, variance,
-                            plane.cell_x_per_mm, plane.cell_y_per_mm)
+                            plane.cell_x_per_mm, plane.cell_y_per_mm, drifting)
     turn = np.exp(-2j * np.pi * (gx * (xs - centre[0])[None, :] + gy * (ys - centre[1])[:, None]
                                  + _bend(drift, fx + gx, xs - centre[0])[None, :]))
     sums = sums * turn
@@ -125,8 +127,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
     quiet = variances * (floor / noise)
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
-    over_rings, ideal = _line_over_rings(sums.sum(axis=0), weights.sum(axis=0), quiet.sum(axis=0), xs, fx,
-                                         plane.cell_x_per_mm)
+    rings = rings or ring_model(weights.sum(axis=0), quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
+    over_rings, ideal = line_over_rings(sums.sum(axis=0), rings)
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
         fx_sd_per_mm=float(1.0 / (2 * np.pi * spread_x * np.sqrt(strength))),
@@ -139,6 +141,14 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False) -> Line
         line_over_rings=over_rings, line_over_rings_ideal=ideal,
         coherence_along=along, coherence_across=across, coverage=coverage,
         periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
+
+
+def rings_at(places: Places, plane: Plane) -> RingModel:
+    """The comparison with rings for lines measured at these places."""
+    _, floor, *_ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, False)
+    quiet = floor / plane.square_sum * places.squares
+    return ring_model(places.weights.sum(axis=0), quiet.sum(axis=0), places.x_mm, places.fx_per_mm,
+                      plane.cell_x_per_mm)
 
 
 def line_wave(line: Line, x_mm, y_mm, *, unit: bool = False) -> NDArray[np.float64]:
@@ -193,7 +203,7 @@ def _bend(drift, fx, x):
     return np.zeros_like(x) if drift is None else -fx * drift * 1e-4 / 2.0 * x ** 2
 
 
-def _refine(sums, xs, ys, fx, variance, cell_x, cell_y):
+def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drifting):
     """Offset in fx and fy (and drift, where it pays) that maximises the coherent sum."""
     gx = gy = 0.0
     step_x, step_y = cell_x / 6.0, cell_y / 6.0
@@ -204,6 +214,8 @@ def _refine(sums, xs, ys, fx, variance, cell_x, cell_y):
         j, i = np.unravel_index(np.argmax(power), power.shape)
         gx, gy, best = tx[i], ty[j], power[j, i]
         step_x, step_y = step_x / 5.0, step_y / 5.0
+    if not drifting:
+        return gx, gy, None
     along = (sums * np.exp(-2j * np.pi * gy * ys)[:, None]).sum(axis=0)
     tx = gx + cell_x * np.linspace(-1.5, 1.5, 61)
     bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + gx, xs) for d in DRIFTS]))
@@ -246,35 +258,3 @@ def _coherences(sums, weights, variances):
     def gather(array):
         return np.add.reduceat(np.add.reduceat(array, gx, axis=1), gy, axis=0).ravel()
     return along, across, ratio(gather(sums), gather(weights), gather(variances), real=True)
-
-
-def _line_over_rings(sums, weights, variances, xs, fx, cell_x) -> tuple[float, float]:
-    """Log likelihood ratio of (line + rings + noise) against (rings + noise), over segments along the scan.
-
-    Rings of spacing variation c lose phase as exp(-2 pi^2 c^2 n) over n rings (a random walk of the ring
-    edges, a renewal process), so their segments have that covariance; a line's segments share one amplitude.
-    Ring power, variation, the hill's centre and the noise scale are all fitted on both sides. The second
-    value is the expectation for a line of the same strength with nothing but the noise floor around it.
-    """
-    ok = variances > 0
-    s, g, xs = sums[ok] / np.sqrt(variances[ok]), weights[ok] / np.sqrt(variances[ok]), xs[ok]
-    g = g / np.sqrt(np.mean(g ** 2))
-    steady = g * abs(np.sum(g * s)) / np.sum(g ** 2)
-    lag = np.abs(xs[:, None] - xs[None, :]) * fx
-    turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))           # (offsets, n)
-    free = s.size + NOISE_PRIOR
-    best = np.full((2, 2), np.inf)         # (measured, ideal) x (rings, line on rings)
-    for variation in RING_VARIATIONS:
-        r = np.exp(-2 * np.pi ** 2 * variation ** 2 * lag) * g[:, None] * g[None, :]
-        values, vectors = np.linalg.eigh(r)
-        mode = (g * turn) @ vectors                                            # (offsets, n)
-        inverse = 1.0 / (1.0 + RING_POWERS[:, None] * np.maximum(values, 0.0)[None, :])    # (powers, n)
-        det = -np.log(inverse).sum(axis=1)
-        gg = np.abs(mode) ** 2 @ inverse.T
-        for k, (data, noise) in enumerate((((s * turn) @ vectors, 0.0), ((steady * turn) @ vectors, 1.0))):
-            ss = np.abs(data) ** 2 @ inverse.T + noise * inverse.sum(axis=1)   # (offsets, powers)
-            sg = np.abs((np.conj(mode) * data) @ inverse.T) ** 2 / gg
-            for h, rest in enumerate((ss, ss - sg)):
-                best[k, h] = min(best[k, h], np.min(det + free * np.log((rest + NOISE_PRIOR) / free)))
-    measured, ideal = best[:, 0] - best[:, 1]
-    return float(max(measured, 0.0)), float(max(ideal, 0.0))
