@@ -91,18 +91,6 @@ def make_sheet(result: Any, *, title: str | None = None, notes: str | None = Non
     return Sheet(png=png, pdf=pdf, html=html)
 
 
-def program(report: dict[str, Any]) -> str:
-    """Program and version that made the report."""
-    return "Stripe or Grain" if report["version"] == "unknown" else f"Stripe or Grain {report['version']}"
-
-
-def date_words(made: datetime) -> str:
-    """Date that every reader takes the same way: `25 November 2026, 14:05`."""
-    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
-              "October", "November", "December")
-    return f"{made.day} {months[made.month - 1]} {made.year}, {made:%H:%M}"
-
-
 def _expected(machine: Any) -> tuple[Any, ...]:
     """Periods of the machine file that can stand along the scan axis."""
     if machine is None:
@@ -114,14 +102,14 @@ def _expected(machine: Any) -> tuple[Any, ...]:
 def _save_png(page: Page, report, made) -> bytes:
     out = io.BytesIO()
     page.figure.savefig(out, format="png", dpi=DPI, metadata={
-        "Software": program(report), "Creation Time": made.strftime("%Y-%m-%d %H:%M:%S%z")})
+        "Software": words.program(report), "Creation Time": made.strftime("%Y-%m-%d %H:%M:%S%z")})
     return out.getvalue()
 
 
 def _save_pdf(page: Page, report, made) -> bytes:
     out = io.BytesIO()
     page.figure.savefig(out, format="pdf", dpi=300, metadata={
-        "Creator": program(report), "Producer": program(report), "CreationDate": made})
+        "Creator": words.program(report), "Producer": words.program(report), "CreationDate": made})
     return out.getvalue()
 
 
@@ -142,7 +130,7 @@ def _page(report, views: Views, title, notes, paper, made, expected) -> Page:
 def _header(page: Page, report, title, made) -> float:
     """Title and date, then the answer; returns the foot, mm."""
     width = page.width - 2 * MARGIN
-    right = f"{program(report)}, {date_words(made)}"
+    right = f"{words.program(report)}, {words.date_words(made)}"
     room = width - 80.0
     heading = title or ("Comparison of two test pieces" if "change" in report else "Test piece")
     page.text(MARGIN, MARGIN + 3.6, fit(heading, room, TITLE, True), TITLE, bold=True, colour=figures.INK)

@@ -37,7 +37,6 @@ def _frame(views: Views, view) -> Extent:
 
 def _pictures(page: Page, views: Views, box) -> float:
     """Draw a row for each photo: picture, stripe map, grain map; one colour bar. Returns the height used."""
-    from matplotlib.ticker import MaxNLocator
     x, y, width, height = box
     head, ticks, side, bar, gap = 4.6, 5.2, 12.0, 13.0, 3.5
     cell_w = (width - side - bar - 2 * gap) / 3
@@ -57,7 +56,7 @@ def _pictures(page: Page, views: Views, box) -> float:
             else:
                 figures.draw_map(ax, view, kind, views.map_top_percent, frame)
             if column:                     # labels of neighbours must not run into one another
-                ax.xaxis.set_major_locator(MaxNLocator(4, prune="lower"))
+                ax.locator_params(axis="x", prune="lower")
                 ax.set_yticklabels([])
         top += h + ticks
     ax = page.axes(x + width - bar + 2.0, y + head, 2.6, top - ticks - y - head)

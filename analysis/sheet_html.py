@@ -61,15 +61,14 @@ thead th { font-weight: 700; border: 0 } ul { margin: 0; padding-left: 1.2rem }
 def sheet_html(report: dict[str, Any], views: Views, *, title: str | None, notes: str | None, made: datetime,
                expected: tuple[Any, ...] = ()) -> bytes:
     """Sheet as HTML, UTF-8; call it inside `paper.drawing`."""
-    from analysis.sheet import date_words, program
     heading = title or ("Comparison of two test pieces" if "change" in report else "Test piece")
     parts = [
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">",
         f"<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">",
         "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">",
         f"<title>{_text(heading)}</title>\n<style>{STYLE}</style>\n</head>\n<body>",
-        f"<header><h1>{_safe(heading)}</h1><span class=\"soft small\">{_safe(program(report))}, "
-        f"{date_words(made)}</span></header>",
+        f"<header><h1>{_safe(heading)}</h1><span class=\"soft small\">{_safe(words.program(report))}, "
+        f"{words.date_words(made)}</span></header>",
         f"<p class=\"answer\">{_safe(words.answer(report))}</p>", _cards(report), _next(report),
         _list("Warnings", words.warnings(report)), _pictures(views), _charts(report, views, expected),
         _table("Scores", words.score_rows(report), ["", *(name for name, _ in words.photos(report))]),
@@ -152,9 +151,9 @@ def _pictures(views: Views) -> str:
             shown.append(_figure(data, f"{view.name}: {words_}", view, "map"))
     stops, kind = ", ".join(figures.INK_NODES), "pair" if len(views.photos) == 2 else ""
     bar = (f"<div class=\"bar\" style=\"background: linear-gradient(90deg, {stops})\"></div>"
-           "<div class=\"ends\"><span>0 %</span><span>contrast, one scale for all maps; hatched: no data"
+           "<div class=\"ends\"><span>0&nbsp;%</span><span>contrast, one scale for all maps; hatched: no data"
            "</span>"
-           f"<span>{views.map_top_percent:g} %</span></div>")
+           f"<span>{views.map_top_percent:g}&nbsp;%</span></div>")
     return f"<h2>Pictures and maps</h2><div class=\"pictures {kind}\">{''.join(shown)}</div>{bar}"
 
 

@@ -5,6 +5,7 @@ same as a fresh one. Numbers are set by `analysis.formats`.
 """
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from analysis.formats import (
@@ -26,10 +27,10 @@ from analysis.formats import (
 from analysis.report import to_dict
 
 __all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "UNKNOWN", "VERDICT_WORDS",
-           "angle", "answer", "answer_lines", "cautions", "change_rows", "contrast", "false_alarm", "grain",
-           "left_over", "length", "next_step", "percent", "period", "photos", "probability", "ratio",
-           "reasons", "registration", "scale", "score_rows", "settings_line", "share", "source",
-           "stripe_line", "warnings"]
+           "angle", "answer", "answer_lines", "cautions", "change_rows", "contrast", "date_words",
+           "false_alarm", "grain", "left_over", "length", "next_step", "percent", "period", "photos",
+           "probability", "program", "ratio", "reasons", "registration", "scale", "score_rows",
+           "seen_by_eye", "settings_line", "share", "source", "stripe_line", "warnings"]
 
 NONE = "\N{EN DASH}"
 VERDICT_WORDS = {
@@ -253,6 +254,18 @@ def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
     rows.append(("Same place on machine", locked))
     rows.append(("Alignment", registration(report["registration"])))
     return rows
+
+
+def program(report: dict[str, Any]) -> str:
+    """Program and version that made the report."""
+    return "Stripe or Grain" if report["version"] == "unknown" else f"Stripe or Grain {report['version']}"
+
+
+def date_words(made: datetime) -> str:
+    """Date that every reader takes the same way: `25 November 2026, 14:05`."""
+    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
+              "October", "November", "December")
+    return f"{made.day} {months[made.month - 1]} {made.year}, {made:%H:%M}"
 
 
 def settings_line(report: dict[str, Any]) -> str:

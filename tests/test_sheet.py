@@ -7,7 +7,9 @@ import dataclasses
 import functools
 import html
 import io
+import json
 import re
+import shutil
 from datetime import UTC, datetime
 
 import numpy as np
@@ -458,3 +460,37 @@ def test_html_pictures_have_words_in_their_place():
 def test_map_colours_in_html_are_the_scale_of_its_bar():
     stops = re.search(r"linear-gradient\(90deg, ([^)]+)\)", _html()).group(1).split(", ")
     assert tuple(stops) == figures.INK_NODES
+
+
+@pytest.mark.skipif(not (shutil.which("chromium") and shutil.which("chromedriver")), reason="no Chromium here")
+def test_html_opens_on_a_phone_with_all_pictures_and_asks_for_nothing(tmp_path):
+    """390 px wide: nothing to scroll sideways; the only address asked for is the file itself."""
+    from selenium import webdriver
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium")
+    for switch in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"):
+        options.add_argument(switch)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    file = tmp_path / "sheet.html"
+    file.write_text(_html(), encoding="utf-8")
+    driver = webdriver.Chrome(
+        options=options, service=webdriver.ChromeService(shutil.which("chromedriver"))
+    )
+    try:
+        driver.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride",
+            {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True},
+        )
+        driver.get(file.as_uri())
+        width, pictures, shown = driver.execute_script(
+            "return [document.documentElement.scrollWidth, document.images.length,"
+            " [...document.images].every(i => i.complete && i.naturalWidth > 0)]"
+        )
+        assert (width, pictures, shown) == (390, 10, True)
+        assert driver.get_log("browser") == []
+        asked = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+        urls = [m["params"]["request"]["url"] for m in asked if m["method"] == "Network.requestWillBeSent"]
+        assert {url for url in urls if not url.startswith("data:")} == {file.as_uri()}
+    finally:
+        driver.quit()
