@@ -34,10 +34,16 @@ WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
+UNLIKE_SHIFT_MM = 0.07     # between what the model of the line corrects on one side and on the others
+LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; glare makes a side fainter
 MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step
 LEAST_SIDE = 0.4           # the same for the worst side
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 USUAL_FOCALS = (0.55, 1.15)   # focal length over the photo's longer side, main cameras; common practice, no source
+LEAST_PX_PER_MM = 4.0      # below this a frame's line is lost in the blur
+MOST_MOVED_MM = 1.0        # of given corners
+UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
+LENS_SHARE = 0.3           # of the distortion at the corners that is left as scale error in the middle; geometry
 ALIKE = 0.05               # proportions nearer to 1 than this do not tell W from H
 
 
@@ -113,18 +119,58 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> 
 
 
 def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
-             given_sd_px: float) -> Frame:
-    """Frame from corners given by hand."""
+             given_sd_px: float, *, sharpen: bool = True) -> Frame:
+    """Frame from corners that are known already.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (h, w), float32
+    corners_px : ndarray, shape (4, 2)
+        In the order of the piece.
+    size_mm : (W, H)
+    given_sd_px : float
+        1 s.d. of a corner's coordinate, kept where the line does not show.
+    sharpen : bool
+        Move the corners onto the outer edge of an engraved line that runs within
+        a millimetre of them; else, and where there is none, they stay.
+    """
     h, w = luminance.shape
-    misfit, _ = shape_misfit(corners_px[None], size_mm, (w, h))
+    corners_px = np.asarray(corners_px, np.float64)
+    found = _sharpened(luminance, corners_px, size_mm) if sharpen else None
     words = ()
-    if misfit[0] > 0.06:
+    if found is not None:
+        moved = np.linalg.norm(found.corners_px - corners_px, axis=1).max()
+        if moved > 3.0 * given_sd_px:
+            words = (f"The corners were moved by up to {moved:.0f} pixels onto the outer edge of the engraved line "
+                     "that runs beside them.",)
+        return replace(found, warnings=words)
+    misfit, _ = shape_misfit(corners_px[None], size_mm, (w, h))
+    if misfit[0] > LOOSE_MISFIT:
         words = (f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
-                    "camera. Check the size and the order of the corners.",)
-    radius2 = (np.hypot(w, h) / 2) ** 2
+                 "camera. Check the size and the order of the corners.",)
     reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
     return Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
-                 lens_scale_sd=0.3 * 0.01 * reach2 / radius2, support=0.0, warnings=words)
+                 lens_scale_sd=LENS_SHARE * UNSEEN_K1_SD * reach2 / (np.hypot(w, h) / 2) ** 2, support=0.0,
+                 warnings=words)
+
+
+def _sharpened(luminance, corners, size_mm) -> Frame | None:
+    """Frame line beside given corners, or None."""
+    scale = side_px_per_mm(corners, size_mm)
+    if scale.min() < LEAST_PX_PER_MM or min(size_mm) < 10.0:
+        return None
+    found = _barred(luminance, corners[None], np.zeros(1), size_mm)
+    if not found:
+        return None
+    refined = _refine(luminance, found[0], size_mm, shape_known=False)
+    if refined is None:
+        return None
+    # Given corners say which way round the piece lies.
+    fit = refined.frame.corners_px
+    fit = min((np.roll(fit, k, axis=0) for k in range(4)), key=lambda one: np.abs(one - corners).max())
+    if np.linalg.norm(fit - corners, axis=1).max() > MOST_MOVED_MM * scale.mean():
+        return None
+    return replace(refined.frame, corners_px=fit)
 
 
 def _not_found(size_mm) -> str:
@@ -263,7 +309,7 @@ def _distinct(candidates, size_mm) -> list[_Candidate]:
     return kept
 
 
-def _refine(luminance, candidate, size_mm):
+def _refine(luminance, candidate, size_mm, shape_known=True) -> _Found | None:
     """Score and Frame at full resolution, or None where the line is not there."""
     h, w = luminance.shape
     lens, width = lens_of_photo((w, h)), candidate.width_mm
@@ -279,11 +325,13 @@ def _refine(luminance, candidate, size_mm):
         width = float(np.median(widths)) if widths else width
     support = float(edges.share.mean())
     misfit, focal = shape_misfit(corners[None], size_mm, (w, h))
-    if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE or misfit[0] > TIGHT_MISFIT:
+    if support < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE:
+        return None
+    if shape_known and misfit[0] > TIGHT_MISFIT:
         return None
     if fit.residual_px > max(0.6, 0.06 * side_px_per_mm(corners, size_mm).mean()):
         return None
-    if candidate.width_mm > 0 and not _alike(edges.lines):
+    if candidate.width_mm > 0 and not _alike(edges.lines, side_px_per_mm(corners, size_mm).mean()):
         return None
     if _goes_on(luminance, corners, size_mm, width, candidate.dark, lens) > MOST_GOING_ON:
         return None
@@ -292,13 +340,20 @@ def _refine(luminance, candidate, size_mm):
     return _Found(score=support + candidate.strength - SHAPE_COST * float(misfit[0]), area=area, frame=frame)
 
 
-def _alike(lines) -> bool:
-    """Whether four sides look like one engraved line: a shadow at a board's edge is softer, and wider or narrower."""
+def _alike(lines, px_per_mm) -> bool:
+    """Whether four sides look like one engraved line.
+
+    A shadow at a board's edge is softer, wider or narrower, fainter, and the
+    model of a blurred line puts its edge elsewhere.
+    """
     if any(one is None for one in lines):
         return False
     width, blur = [one.width_mm for one in lines], [one.blur_mm for one in lines]
-    return (max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
-            and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT)
+    shift, depth = np.array([one.edge_mm for one in lines]), np.array([abs(one.outside - one.line) for one in lines])
+    return bool(max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
+                and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT
+                and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
+                and depth.min() > LEAST_DEPTH * np.median(depth))
 
 
 def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
@@ -342,7 +397,7 @@ def _frame(fit: SideFit, support, size_mm, focal_share) -> Frame:
     reach2 = float(((corners - np.array(fit.lens.centre_px)) ** 2).sum(1).mean())
     return Frame(corners_px=corners, corners_sd_px=fit.corners_sd_px, k1=fit.lens.k1, k1_sd=fit.lens.k1_sd,
                  residual_px=fit.residual_px, support=support, warnings=tuple(words),
-                 lens_scale_sd=float(0.3 * (fit.lens.k1_sd or 0.01) * reach2 / radius2))
+                 lens_scale_sd=float(LENS_SHARE * min(fit.lens.k1_sd, UNSEEN_K1_SD) * reach2 / radius2))
 
 
 def _uprightness(corners) -> float:

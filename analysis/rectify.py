@@ -24,6 +24,7 @@ from analysis.geometry import (
     plane_tilt_deg,
     undistort,
 )
+from analysis.marks import find_marks, fit_marks
 from analysis.photo import Photo
 from analysis.resample import sample_grid
 from analysis.settings import Corners
@@ -78,10 +79,12 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
     photo : Photo
     frame_mm : (W, H), optional
         Outer size of the engraved frame, W along the scan axis. Without
-        `corners_px` the frame is searched in the photo.
+        `corners_px` it is found by its corner marks or, where there are none,
+        searched in the photo.
     corners_px : four (x, y), optional
         Outer corners (0, 0), (W, 0), (W, H), (0, H) of the frame in photo
-        pixels; they override the search.
+        pixels; they override the search, and are moved onto the engraved line
+        where it runs within a millimetre of them.
     pixels_per_mm : float, optional
         Scale where there is no frame: the photo is taken as square on.
     scan_angle_deg : float
@@ -106,6 +109,10 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
         frame, frame_mm, scale_known, warnings = _given_corners(photo, corners_px, frame_mm, pixels_per_mm)
         return _framed(photo, frame, frame_mm, "corners", scale_known, samples_per_mm, warnings)
     if frame_mm is not None:
+        marks = fit_marks(find_marks(photo.luminance), frame_mm)
+        if marks is not None:
+            frame = frame_at(photo.luminance, marks.corners_px, frame_mm, marks.corners_sd_px)
+            return _framed(photo, frame, frame_mm, "marks", True, samples_per_mm, frame.warnings)
         frame = find_frame(photo.luminance, frame_mm)
         return _framed(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)
     return _square_on(photo, pixels_per_mm, scan_angle_deg, samples_per_mm)
@@ -190,7 +197,7 @@ def _given_corners(photo, corners_px, frame_mm, pixels_per_mm):
                 "a tilted photo makes one direction look shorter. Give the size of the frame in mm."]
     if pixels_per_mm is not None:
         size = (size[0] / pixels_per_mm, size[1] / pixels_per_mm)
-    frame = frame_at(photo.luminance, corners, size, CLICKED_SD_PX)
+    frame = frame_at(photo.luminance, corners, size, CLICKED_SD_PX, sharpen=pixels_per_mm is not None)
     return frame, size, pixels_per_mm is not None, (*warnings, *frame.warnings)
 
 
