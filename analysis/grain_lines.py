@@ -14,13 +14,16 @@ from scipy.ndimage import gaussian_filter1d
 
 __all__ = ["ring_spacing", "transects"]
 
-BAND_MM = 0.8              # length along the grain that is averaged: lines bend little over it
+BANDS_MM = (0.8, 2.5)      # lengths along the grain that are averaged: short for lines that bend, long for
+                           # straight ones under coarse fibres; the clearer spacing of the two counts
 SCALES_PER_OCTAVE = 4
 FINEST_SCALE = 0.8         # samples, s.d. of the smoothing
 MOST_SCALES = 22
 WIDEST = 40.0              # transect length over the widest smoothing: a spacing is at least three times that
 PLATEAU_SLOPE = 0.5        # |d ln count / d ln scale| below this is a spacing; fibres have 0.7 to 1
 LEAST_PLATEAU = 0.5        # sum of what the slopes of a run stay above that, scales a quarter octave apart
+MOST_REACH = 6.5           # spacing over the run's widest scale: a run from blur alone ends at 8 or more
+MOST_VARIATION = 0.55      # rings have up to 0.4; beyond this a mean distance says nothing
 FEWEST_LINES = 5.0         # a transect
 LEAST_DEPTH = 0.3          # a line's depth against the middle depth of all, or it is a wrinkle
 
@@ -45,18 +48,26 @@ def ring_spacing(value: NDArray[np.float32], mask: NDArray[np.float32], samples_
     why : str or None
         Why they are None.
     """
-    across, weight = transects(value, mask, angle_deg, max(1, round(BAND_MM * unit_mm * samples_per_mm)))
-    if across.shape[0] < 2 or (weight > 0).sum() < 64:
+    found = []
+    for band_mm in BANDS_MM:
+        across, weight = transects(value, mask, angle_deg, max(1, round(band_mm * unit_mm * samples_per_mm)))
+        if across.shape[0] < 2 or (weight > 0).sum() < 64:
+            continue
+        scales, counts = _counts(across, weight)
+        enough = counts >= FEWEST_LINES * (weight > 0).any(axis=1).sum()
+        scale, clearness = _plateau(scales[enough], counts[enough], float((weight > 0).sum()))
+        found.append((clearness, scale, across, weight))
+    if not found:
         return None, None, "Too little of the texture is free of artwork to measure the spacing of the grain."
-    scales, counts = _counts(across, weight)
-    enough = counts >= FEWEST_LINES * (weight > 0).any(axis=1).sum()
-    best = _plateau(scales[enough], counts[enough])
-    if best is None:
+    clearness, scale, across, weight = max(found, key=lambda one: one[0])
+    if clearness < LEAST_PLATEAU:
         return None, None, "The grain has lines of every width and no spacing of its own."
-    intervals = _intervals(across, weight, scales[best])
+    intervals = _intervals(across, weight, scale)
     if intervals.size < 8:
         return None, None, "Too few grain lines are in view to state their spacing."
-    mean, variation = _mean_and_variation(intervals)
+    mean, variation = intervals.mean(), intervals.std() / intervals.mean()
+    if variation > MOST_VARIATION:
+        return None, None, "The grain's lines stand too unequally for a spacing of their own."
     return float(mean / samples_per_mm), float(variation), None
 
 
@@ -108,24 +119,24 @@ def _counts(across, weight):
     return scales, np.array([len(_minima(_smoothed(across, weight, s))[0]) for s in scales], float)
 
 
-def _plateau(scales, counts) -> int | None:
-    """Scale in the middle of the longest run over which the count hardly falls; None without one."""
+def _plateau(scales, counts, samples) -> tuple[float, float]:
+    """Scale in the clearest run over which the count hardly falls, and how clear it is; 0 without one."""
     if len(scales) < 4:
-        return None
+        return 0.0, 0.0
     log = np.log(np.maximum(counts, 0.5))
     slope = np.full(len(scales), -9.0)
     slope[1:-1] = (log[2:] - log[:-2]) / (np.log(scales[2:]) - np.log(scales[:-2]))
     slope[0] = (log[1] - log[0]) / np.log(scales[1] / scales[0])
     over = np.append(np.maximum(slope + PLATEAU_SLOPE, 0.0), 0.0)
-    best, score, run, total = None, LEAST_PLATEAU, [], 0.0
+    best, run = (0.0, 0.0), []
     for i, value in enumerate(over):
         if value > 0:
             run.append(i)
-            total += value
             continue
-        if total > score:
-            best, score = int(max(run, key=lambda k: slope[k])), total
-        run, total = [], 0.0
+        total = float(over[run].sum()) if run else 0.0
+        if total > best[1] and samples / counts[run[-1]] <= MOST_REACH * scales[run[-1]]:
+            best = float(scales[max(run, key=lambda k: slope[k])]), total
+        run = []
     return best
 
 
@@ -140,8 +151,3 @@ def _intervals(across, weight, scale) -> NDArray[np.float64]:
     holes = np.cumsum(~np.isfinite(smooth), axis=1)
     same &= holes[band[1:], at[1:]] == holes[band[:-1], at[:-1]]
     return np.diff(place)[same]
-
-
-def _mean_and_variation(intervals):
-    """Mean and coefficient of variation."""
-    return intervals.mean(), intervals.std() / intervals.mean()

@@ -176,7 +176,7 @@ def _angles():
 
 
 def _polar_bins(shape, samples_per_mm):
-    """Radial and angular bin of each cell of a half-plane spectrum; the last radial bin is a waste bin."""
+    """Radial and angular bin of each cell of a half-plane spectrum; what is too slow goes to a waste bin."""
     fx = (fft.rfftfreq(shape[1], 1 / samples_per_mm)).astype(np.float32)[None, :]
     fy = (fft.fftfreq(shape[0], 1 / samples_per_mm)).astype(np.float32)[:, None]
     cell = samples_per_mm / min(shape)
@@ -185,7 +185,7 @@ def _polar_bins(shape, samples_per_mm):
     radius2 = fx * fx + fy * fy
     radius2[0, 0] = (0.1 * cell) ** 2
     octave = (0.5 * PER_OCTAVE) * np.log2(radius2 * np.float32(1 / lowest ** 2))
-    radius_bin = np.clip(np.floor(octave), -1, bins).astype(np.int32)
+    radius_bin = np.clip(np.floor(octave), -1, bins - 1).astype(np.int32)
     radius_bin[radius_bin < 0] = bins
     turn = np.mod(np.arctan2(fx, fy) * np.float32(1 / np.pi), np.float32(1))
     angle_bin = np.mod((turn * ANGLE_BINS + np.float32(0.5)).astype(np.int32), ANGLE_BINS)
