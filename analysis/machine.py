@@ -178,7 +178,8 @@ def sources_table(machine: Machine, *, pixels_per_mm: float | None = None) -> st
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]) - 1)]
     lines = ["  ".join([*(cell.ljust(w) for cell, w in zip(row[:-1], widths, strict=True)), row[-1]]).rstrip()
              for row in rows]
-    title = [machine.name or "Machine without a name", "Periods in mm at each scan speed; +- is 95 % of the part alone.", ""]
+    title = [machine.name or "Machine without a name",
+             "Periods in mm at each scan speed; +- is 95 % of the part alone.", ""]
     return "\n".join([*title, lines[0], "-" * min(len(lines[0]), 100), *lines[1:], *_gaps(machine)]) + "\n"
 
 
