@@ -48,9 +48,9 @@ def gather(first: int, count: int, out: str) -> None:
     for seed in range(first, first + count):
         case = make_case(seed)
         for row in candidates_of(case.texture):
-            hit = [c for fx, fy, c in case.stripes if abs(row[-4] - fx) < 0.6 * row[-1]]
-            order = any(abs(row[-4] - n * fx) < 0.6 * row[-1] for fx, _, _ in case.stripes for n in (2, 3))
-            strongest = max((c for _, _, c in case.stripes), default=0.0)
+            hit = [c for fx, _, c, _ in case.stripes if abs(row[-4] - fx) < 0.6 * row[-1]]
+            order = any(abs(row[-4] - n * fx) < 0.6 * row[-1] for fx, *_ in case.stripes for n in (2, 3))
+            strongest = max((c for *_, c, _ in case.stripes), default=0.0)
             rows.append([seed, KINDS.index(case.kind), strongest, 1.0 if hit else (0.5 if order else 0.0), *row])
         if (seed - first) % 100 == 99:
             print(seed, f"{time.time() - start:.0f} s", flush=True)

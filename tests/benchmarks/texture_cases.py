@@ -1,7 +1,7 @@
 """Textures with known truth for fitting and checking the odds: no camera, a few tenths of a second each."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,7 +22,8 @@ class TextureCase:
     seed: int
     kind: str                              # what the ground is made of
     texture: Texture
-    stripes: tuple[tuple[float, float, float], ...]    # (fx, fy cycles/mm at the middle, contrast percent)
+    # (fx, fy in cycles per mm at the middle, contrast percent, drift percent per 100 mm)
+    stripes: tuple[tuple[float, float, float, float], ...]
 
 
 def ground(rng: np.random.Generator, kind: str, shape: tuple[int, int], s: float) -> np.ndarray:
@@ -97,7 +98,7 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
         wave = np.cos(theta) + order2 * np.cos(2 * theta + rng.uniform(0, 6)) + order3 * np.cos(3 * theta
                                                                                               + rng.uniform(0, 6))
         field = field + np.log1p(contrast / 200.0 * np.clip(wave, -8, 8)).astype(np.float32)
-        stripes.append((float(fx), float(fy), contrast))
+        stripes.append((float(fx), float(fy), contrast, float(drift)))
     grainy = 0.004 if kind == "real" else rng.uniform(0.004, 0.08)
     field = field + grainy * rng.standard_normal(shape, dtype=np.float32)
     u, v = np.linspace(-1, 1, shape[1])[None, :], np.linspace(-1, 1, shape[0])[:, None]
@@ -107,6 +108,16 @@ def make_case(seed: int, *, striped: bool | None = None, kind: str | None = None
     _letter(reflectance, rng, s)
     texture = flatten(plain_piece(reflectance, s))
     return TextureCase(seed=seed, kind=kind, texture=texture, stripes=tuple(stripes))
+
+
+def with_stripe(texture: Texture, period: float, contrast: float, rng) -> Texture:
+    """The same texture with one more stripe of a random phase, nearly square."""
+    rows, columns = texture.log_reflectance.shape
+    x, y = np.arange(columns) / texture.samples_per_mm, np.arange(rows) / texture.samples_per_mm
+    angle = np.radians(rng.uniform(-0.5, 0.5))
+    phase = (2 * np.pi / period) * (np.cos(angle) * x[None, :] - np.sin(angle) * y[:, None]) + rng.uniform(0, 6.28)
+    added = texture.log_reflectance + np.log1p(contrast / 200.0 * np.cos(phase)) * (texture.weight > 0)
+    return replace(texture, log_reflectance=added.astype(np.float32))
 
 
 def plain_piece(reflectance: np.ndarray, s: float) -> Piece:
