@@ -132,6 +132,15 @@ def test_a_preset_fills_the_machine_form_and_lists_its_spacings(fresh):
     assert healthy(page) and page.session_state["machine"].belt.pitch_mm == 2.032
 
 
+def test_a_test_piece_is_drawn_and_a_wrong_power_gives_one_sentence(fresh):
+    page = fresh.segmented_control(key="view").set_value("plan").run()
+    assert healthy(page) and "13 patches" in told(page)  # 5 powers x 2 speeds, and 3 turned
+    assert "eye protection" in told(page)  # a person is about to engrave
+    page = page.text_input(key="plan_powers").set_value("10, lots").run()
+    assert healthy(page) and "powers must be numbers" in page.error[0].value
+    assert page.text_input(key="plan_powers").value == "10, lots"
+
+
 def test_an_entry_written_from_the_answer_stands_in_the_logbook(fresh):
     page = upload(fresh, "saved", "old.zip", pack(comparison()), "application/zip")
     field = next(f for f in page.text_input if f.key.startswith("changed_"))

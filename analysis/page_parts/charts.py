@@ -154,9 +154,10 @@ def patches(rows, *, dark: bool = False) -> alt.LayerChart:
         alt.X("power:Q", title="Power, %"),
         alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
     )
-    y = alt.Y("contrast:Q", title="Contrast, % (bars: 95 %)", scale=alt.Scale(zero=True))
+    title = "Contrast, % (bars: 95 %)"
+    y = alt.Y("contrast:Q", title=title, scale=alt.Scale(zero=True))
     tip = ["label", "verdict", "what", alt.Tooltip("contrast:Q", format=".2f")]
-    bars = base.mark_rule(strokeWidth=2).encode(alt.Y("low:Q", title=None), alt.Y2("high:Q"))
+    bars = base.mark_rule(strokeWidth=2).encode(alt.Y("low:Q", title=title), alt.Y2("high:Q"))
     lines = base.mark_line().encode(y, alt.StrokeDash("speed:N", title=None))
     dots = base.mark_point(filled=True, size=50, opacity=1).encode(y, alt.Shape("speed:N", title=None), tooltip=tip)
     return alt.layer(bars, lines, dots).configure_legend(orient="top")
