@@ -78,8 +78,8 @@ def line(kind: str, boards: int) -> str:
             spacings.append(grain.spacing_mm / spec.spacing_mm - 1)
             variations.append(grain.spacing_variation - spec.spacing_variation)
     told = f"{100 * len(spacings) / boards:.0f} %"
-    row = (f"| {kind} | {np.median(errors):.2f} / {np.percentile(errors, 95):.2f} | {np.median(tensors):.2f} / "
-           f"{np.percentile(tensors, 95):.2f} | {np.mean(ratios):.3f} +- {np.std(ratios):.3f} | "
+    row = (f"| {kind} | {np.median(errors):.2f} / {np.percentile(errors, 95):.2f} "
+           f"| {np.median(tensors):.2f} / {np.percentile(tensors, 95):.2f} | {np.mean(ratios):.3f} +- {np.std(ratios):.3f} | "
            f"{100 * np.mean(held):.0f} % | {told} ")
     if kind != "rings" or not spacings:
         return row + "| | |"
@@ -120,8 +120,8 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--boards", type=int, default=40)
     given = options.parse_args()
-    print("| grain | angle error deg, median / 95 % | scikit-image tensor | contrast / truth | in its interval "
-          "| spacing told | spacing error, median / 95 % | variation error |")
+    print("| grain | angle error deg, median / 95 % | scikit-image tensor | contrast / truth "
+          "| in its interval | spacing told | spacing error, median / 95 % | variation error |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- |")
     for kind in ("rings", "plain", "crossed"):
         print(line(kind, given.boards))
