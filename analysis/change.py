@@ -112,7 +112,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     verdict = _verdict(ratio, interval, twin is not None)
-    return Change(verdict=verdict, sentence=_sentence(verdict, base, ratio, interval, after, unit), ratio=ratio,
+    return Change(verdict=verdict, ratio=ratio,
+                  sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(before, after, unit),
                   ratio_interval=interval, phase_locked=locked, phase_difference_rad=difference,
                   before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
                   reasons=_reasons(base, after, twin, reading, unit))
@@ -204,7 +205,18 @@ def _verdict(ratio, interval, found) -> str:
     return "undecided"
 
 
-def _sentence(verdict, base, ratio, interval, after, unit) -> str:
+def _new_ones(before, after, unit) -> str:
+    """Name AFTER's stripes at periods that BEFORE does not have, in a sentence of their own."""
+    known = [c.line.fx_per_mm for c in before.candidates if c.stripe in before.stripes]
+    new = [c.stripe for c in after.candidates if c.stripe in after.stripes
+           and all(abs(c.line.fx_per_mm - fx) > 0.01 * fx for fx in known)]
+    if not new:
+        return ""
+    named = " and ".join(f"{s.contrast_percent:.1f} % every {s.period_mm:.3f} {unit}" for s in new)
+    return f" AFTER has a stripe that BEFORE had not: {named}."
+
+
+def _sentence(verdict, base, ratio, interval, unit) -> str:
     """The change in one sentence."""
     every = f"every {base.stripe.period_mm:.3f} {unit}"
     low, high = (100 * v for v in interval)
@@ -228,8 +240,4 @@ def _reasons(base, after, twin, reading, unit) -> tuple[str, ...]:
     if twin is None:
         words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")
-    others = [c.stripe for c in after.candidates if c.stripe in after.stripes and c is not twin]
-    if others:
-        words.append("AFTER has a stripe that BEFORE's strongest is not: "
-                     + ", ".join(f"{s.contrast_percent:.1f} % every {s.period_mm:.3f} {unit}" for s in others) + ".")
     return tuple(words)

@@ -76,6 +76,12 @@ def test_photos_that_do_not_align_are_not_compared():
     assert (got.verdict, got.ratio) == ("undecided", None)
 
 
+def test_new_stripe_at_another_period_is_named_beside_the_cure():
+    got = change(field(1, period_mm=2.032, contrast_percent=5.0), field(2, period_mm=3.0, contrast_percent=5.0))
+    assert got.verdict == "removed"
+    assert "3.0" in got.sentence and "BEFORE had not" in got.sentence
+
+
 def test_swapping_the_photos_inverts_the_ratio():
     a, b = field(1, period_mm=2.0, contrast_percent=6.0), field(2, period_mm=2.0, contrast_percent=3.0)
     assert change(a, b).ratio * change(b, a).ratio == pytest.approx(1.0, rel=0.02)
