@@ -101,6 +101,17 @@ def test_steady_angle_follows_from_the_period():
     assert angle_from_period(2.0, 2.032).angle_deg == 0.0
 
 
+def test_figures_of_a_belt_at_an_angle_are_the_formulas():
+    """2 mm belt at 10 degrees, 150 mm from the pulley: period 2.0309 mm, path -1.52 %, drift, side pull 17.4 %."""
+    figures = {f.name: f.value for f in drive_figures(load_preset("belt_2mm"), angle_deg=10.0, distance_mm=150.0)}
+    assert figures["stripe period at the angle"] == pytest.approx(2.0 / math.cos(math.radians(10)))
+    assert figures["belt path at the angle"] == pytest.approx(-1.52, abs=0.005)
+    assert figures["side pull at the angle"] == pytest.approx(17.365, abs=0.001)
+    assert figures["drift of the period"] == pytest.approx(drift_from_angle(10.0, 150.0))
+    assert figures["steps per mm"] == pytest.approx(80.0)
+    assert figures["travel per turn: pulley"] == figures["travel per turn: motor"] == 40.0
+
+
 def test_ripples_equal_the_worked_values():
     """Chain geometry 1 - cos(pi/z); derivative of a sin(2 pi x / p)."""
     assert polygon_ripple(20) == pytest.approx(0.0123116594049, rel=1e-9)

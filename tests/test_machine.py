@@ -103,6 +103,14 @@ def test_time_based_period_is_speed_over_frequency(frequency, at_200, at_400):
     assert period(data, "resonance", speed_mm_s=400) == pytest.approx(at_400, abs=5e-4)
 
 
+def test_harmonic_of_a_ripple_has_its_multiple_of_the_frequency():
+    """Mains 50 Hz: rectified 100 Hz, its second harmonic 200 Hz; period times frequency is the speed."""
+    rows = {p.part: p for p in expected_periods(parse_machine(SCAN | {"mains": {"frequency_hz": 50}}))}
+    assert rows["mains ripple, 2nd harmonic"].frequency_hz == 200.0
+    for row in rows.values():
+        assert row.period_mm * row.frequency_hz == pytest.approx(200.0)
+
+
 def test_bearing_events_agree_with_a_published_example():
     """Published calculator example: 8 balls of 10 mm on 50 mm at 30 rev/s: 96, 144, 72, 12 Hz."""
     events = bearing_events(balls=8, ball_diameter_mm=10, pitch_diameter_mm=50)

@@ -210,6 +210,21 @@ def test_report_and_result_give_the_same_ranking():
     assert bits(first) == pytest.approx(bits(second), abs=1e-6)
 
 
+def test_evidence_holds_the_reports_figures():
+    """Period's s.d. is a quarter of its 95 % interval (3.92), contrast and limit are the report's."""
+    report = to_dict(sample_results.comparison())
+    stripe, evidence = report["before"]["stripes"][0], gather_evidence(report)
+    low, high = stripe["period_interval_mm"]
+    assert evidence.period_sd_fraction == pytest.approx((high - low) / 3.92 / stripe["period_mm"])
+    assert evidence.contrast_percent == stripe["contrast_percent"]
+    assert evidence.limit_percent == report["before"]["detection_limit_percent"]
+    assert evidence.probability_regular == report["before"]["probability_mechanical"]
+    assert evidence.pixels_per_mm == report["before"]["pixels_per_mm"]
+    clean = gather_evidence({"photo": report["after"]})
+    assert not clean.line_seen
+    assert 0 < clean.contrast_percent < clean.limit_percent
+
+
 def test_photo_without_a_scale_names_no_millimetre():
     """Half a stripe spacing, not half of a length in pixels."""
     photo = sample_results.inspection(scale_known=False)
