@@ -15,7 +15,7 @@ from analysis.errors import PhotoError
 from analysis.page_parts import markup
 from analysis.page_parts.photos import ask_photos
 
-VIEWS = {"compare": "Compare photos", "machine": "Machine", "plan": "Test piece", "logbook": "Logbook"}
+VIEWS = {"compare": "Compare", "machine": "Machine", "plan": "Test piece", "logbook": "Logbook"}
 SLOW_IMPORTS = ("analysis.pipeline", "analysis.page_parts.charts", "analysis.sheet")
 FAULT = (
     "The program has met a fault of its own. Your photos and settings are still here: change a setting or a photo "

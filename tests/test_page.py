@@ -296,6 +296,27 @@ def test_misfit_arrows_are_the_misfits_times_the_stated_factor():
         assert (row["x"], row["y"]) == pytest.approx((x, y))
 
 
+def test_the_history_shows_no_stripe_as_what_could_hide_not_as_zero():
+    row = {
+        "made": "2026-11-25",
+        "title": "t",
+        "changed": "",
+        "verdict": "clean",
+        "contrast_low_percent": None,
+        "contrast_high_percent": None,
+        "limit_percent": 0.6,
+    }
+    rows = [
+        row | {"place": "after", "contrast_percent": None},
+        row | {"place": "before", "contrast_percent": 4.0, "contrast_low_percent": 3.8, "contrast_high_percent": 4.2},
+    ]
+    chart = charts.history(rows).to_dict(validate=True)
+    hollow = [layer for layer in chart["layer"] if layer["mark"].get("filled") is False]
+    assert [layer["encoding"]["y"]["field"] for layer in hollow] == ["limit_percent"]
+    data = chart["datasets"][hollow[0]["data"]["name"]]
+    assert [one["limit_percent"] for one in data] == [0.6]
+
+
 def relative_luminance(colour: str) -> float:
     """WCAG 2.2, definition of relative luminance."""
     channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]

@@ -198,23 +198,32 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     return alt.layer(stalk, head), enlarge
 
 
-def history(rows, *, dark: bool = False) -> alt.Chart:
-    """Stripe contrast over time, with intervals and what was changed."""
+def history(rows, *, dark: bool = False) -> alt.LayerChart:
+    """Stripe contrast over time with intervals; where no stripe was found, what could still hide (hollow)."""
     ink = DARK if dark else LIGHT
     frame = pd.DataFrame(list(rows))
-    frame["shown"] = frame["contrast_percent"].fillna(0.0)
-    base = alt.Chart(frame, height=240, width="container").encode(
-        alt.X("made:T", title="Date of the test"),
-        tooltip=["made", "title", "changed", "place", "verdict", "contrast_percent"],
+    found, none = frame[frame["contrast_percent"].notna()], frame[frame["contrast_percent"].isna()]
+    title = "Stripe contrast, % (bars: 95 %)"
+    tip = ["made", "title", "changed", "place", "verdict"]
+    x = alt.X("made:T", title="Date of the test")
+    shape = alt.Shape("place:N", title=None)
+    bars = (
+        alt.Chart(found)
+        .mark_rule(color=ink.limit, strokeWidth=2)
+        .encode(x, alt.Y("contrast_low_percent:Q", title=title), alt.Y2("contrast_high_percent:Q"))
     )
-    bars = base.mark_rule(color=ink.limit, strokeWidth=2).encode(
-        alt.Y("contrast_low_percent:Q", title="Stripe contrast, % (bars: 95 %)"),
-        alt.Y2("contrast_high_percent:Q"),
+    points = (
+        alt.Chart(found)
+        .mark_point(filled=True, size=70, color=ink.found, opacity=1)
+        .encode(x, alt.Y("contrast_percent:Q", title=title), shape, tooltip=[*tip, "contrast_percent"])
     )
-    points = base.mark_point(filled=True, size=70, color=ink.found, opacity=1).encode(
-        alt.Y("shown:Q", title="Stripe contrast, % (bars: 95 %)"), alt.Shape("place:N", title="photo")
+    limits = (
+        alt.Chart(none)
+        .mark_point(filled=False, size=70, color=ink.found, opacity=1)
+        .encode(x, alt.Y("limit_percent:Q", title=title), shape, tooltip=[*tip, "limit_percent"])
     )
-    return alt.layer(bars, points).configure_legend(orient="top", symbolType="stroke", symbolSize=300)
+    chart = alt.layer(bars, points, limits).properties(height=320, width="container")
+    return chart.configure_legend(orient="top")
 
 
 def _analysed(view: View) -> np.ndarray:

@@ -24,6 +24,9 @@ def show_answer(answer: Answer) -> None:
     report = answer.report
     put(markup.step("3  Answer"))
     put(markup.answer_cards(report))
+    registration = report.get("registration")
+    if registration and not registration["ok"]:
+        put(markup.warning(registration["reason"] or "The two photos could not be aligned.", "About the alignment"))
     put(markup.next_step(report))
     put(markup.reasons(report))
     for name, photo in words.photos(report):

@@ -61,6 +61,7 @@ def _history() -> None:
     from analysis.page_parts import charts
 
     st.subheader("Stripe contrast over time", anchor=False)
+    st.caption("Filled: a stripe was found. Hollow: none was found, and no stronger one could hide.")
     st.altair_chart(
         charts.history(rows, dark=is_dark()),
         width="stretch",
@@ -77,8 +78,9 @@ def _one(lines) -> None:
     number = st.selectbox("Entry to show", list(titles), format_func=titles.get, key="log_entry")
     entry = get_entry(number)
     shown = [(name, data) for name, data in entry.pictures.items() if name.endswith((".png", ".jpg"))]
+    shown.sort(key=lambda one: one[0].startswith("after"))  # before, then after
     for column, (name, data) in zip(st.columns(max(len(shown), 1)), shown, strict=False):
-        column.image(data, name, width="stretch", alt=f"Entry {number}: {name}")
+        column.image(data, name.rpartition(".")[0].upper(), width="stretch", alt=f"Entry {number}: {name}")
     if entry.report:
         put(markup.answer_cards(entry.report))
     for name, data in entry.pictures.items():

@@ -112,10 +112,7 @@ def _form() -> None:
 
     machine, version = current_machine(), st.session_state.get("machine_version", 0)
     data: dict[str, Any] = {}
-    with st.expander(
-        "Fill in or change the parts",
-        expanded=machine is not None and not st.session_state.get("form_closed"),
-    ):
+    with st.expander("Fill in or change the parts"):
         name = st.text_input(
             "Name of the machine", machine.name if machine else "", key=f"m{version}_name", max_chars=120
         )
@@ -166,8 +163,8 @@ def _fields(section: str, part, key: str, lead: str = "") -> dict[str, Any]:
     from analysis.machine import form_fields
 
     values, fields = {}, form_fields(section)
-    columns = st.columns(3)
     for i, field in enumerate(fields):
+        columns = st.columns(3) if i % 3 == 0 else columns  # a new row: Tab goes along the rows
         start = field["default"] if part is None else getattr(part, field["name"])
         value = _widget(columns[i % 3], lead, field, start, f"{key}_{field['name']}")
         if value is not None and value != "":
@@ -272,14 +269,22 @@ def _calculator(machine) -> None:
         360.0,
         180.0,
         5.0,
+        format="%.4g",
         key="wrap",
         persist_state="session",
     )
     angle = two.number_input(
-        "Belt against its travel, degrees", 0.0, 45.0, 0.0, 0.5, key="belt_angle", persist_state="session"
+        "Belt against its travel, degrees",
+        0.0,
+        45.0,
+        0.0,
+        0.5,
+        format="%.3g",
+        key="belt_angle",
+        persist_state="session",
     )
     away = three.number_input(
-        "Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, key="clamp", persist_state="session"
+        "Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, format="%.5g", key="clamp", persist_state="session"
     )
     figures = drive_figures(machine, wrap_deg=wrap, angle_deg=angle, distance_mm=away)
     put(

@@ -139,7 +139,7 @@ def table(head: tuple[str, ...], rows, caption: str = "") -> str:
     named = f"<caption>{escape(caption)}</caption>" if caption else ""
     return (
         f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption or head[0] or "Table")}">'
-        f'<table class="sg-table">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+        f'<table class="sg-table{" sg-wide" if len(head) > 4 else ""}">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
     )
 
 
