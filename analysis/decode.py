@@ -22,6 +22,8 @@ from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from analysis.errors import PhotoError
+from analysis.intact import damage_of_jpeg, damage_of_png, damage_of_tiff
+from analysis.quiet import quietly
 
 __all__ = ["MAX_BYTES", "MAX_PIXELS", "Decoded", "decode"]
 
@@ -42,6 +44,8 @@ OTHERS = ((b"%PDF", "a PDF document"), (b"PK\x03\x04", "a zip or office file"), 
           (b"8BPS", "a layered drawing"), (b"\x1aE\xdf\xa3", "a video"))
 PRINT_COLOURS = ("The file is in print colours (CMYK), so contrasts are only about right. "
                  "Use the phone's own JPEG.")
+DAMAGED = ("The file is damaged inside, so a part of the picture may be wrong. "
+           "Look at it, and copy it from the phone again.")
 READ = "Choose a JPEG, PNG, TIFF, WebP or HEIC photo."
 
 
@@ -75,10 +79,11 @@ def decode(data: bytes) -> Decoded:
     """
     kind = _kind(data)
     try:
-        image = _open(kind, data)
-        _check_size(image.size)
-        _check_whole(kind, data, image)
-        pixels, icc, notes = _pixels(kind, data, image)
+        with quietly() as heard:
+            image = _open(kind, data)
+            _check_size(image.size)
+            _check_intact(kind, data, image)
+            pixels, icc, notes = _pixels(kind, data, image)
         orientation = 1 if kind == "HEIF" else _orientation(image)
         frames = getattr(image, "n_frames", 1) if kind != "JPEG" else 1
     except PhotoError:
@@ -89,6 +94,8 @@ def decode(data: bytes) -> Decoded:
     except Exception as problem:               # the decoders raise whatever they like on damaged files
         raise PhotoError(f"This {kind} file is damaged and cannot be read. "
                          "Copy it from the phone again, or save it anew as JPEG.") from problem
+    if kind == "JPEG" and "Corrupt" in heard.text and _is_corrupt(data, heard.shared):
+        notes = (*notes, DAMAGED)
     if frames > 1:
         notes = (*notes, f"The file holds {frames} pictures; only the first was used.")
     return Decoded(pixels=_upright(pixels, orientation), bits=_bits(kind, data, image), icc=icc,
@@ -150,24 +157,21 @@ def _check_size(size: tuple[int, int]) -> None:
                          "Save it smaller, or cut out the piece.")
 
 
-def _check_whole(kind: str, data: bytes, image: Image.Image) -> None:
-    """Refuse a file that ends too early, and raw files that only look like TIFF."""
-    whole = True
+def _check_intact(kind: str, data: bytes, image: Image.Image) -> None:
+    """Refuse a damaged file by its structure, and raw files that only look like TIFF."""
+    damage = None
     if kind == "PNG":
-        whole = b"IEND" in data[-64:] or data.rfind(b"IEND") > 0
+        damage = damage_of_png(data)
     elif kind == "JPEG":
-        scan = data.find(b"\xff\xda")
-        whole = scan > 0 and data.find(b"\xff\xd9", scan) > 0
+        damage = damage_of_jpeg(data)
     elif kind == "TIFF":
         tags = image.tag_v2
         if 50706 in tags or (330 in tags and tags.get(254) == 1):
             raise PhotoError("This is a raw photo (DNG or alike), which the program does not read. "
                              "Develop it with a plain tone curve and save it as JPEG or 16-bit TIFF.")
-        starts, lengths = (tags.get(273) or tags.get(324) or ()), (tags.get(279) or tags.get(325) or ())
-        starts, lengths = ((v,) if isinstance(v, int) else v for v in (starts, lengths))
-        whole = bool(starts) and all(a + n <= len(data) for a, n in zip(starts, lengths, strict=False))
-    if not whole:
-        raise PhotoError(f"This {kind} file is cut short: its end is missing. Copy it from the phone again.")
+        damage = damage_of_tiff(tags, len(data))
+    if damage:
+        raise PhotoError(f"This {kind} file {damage}. Copy it from the phone again.")
 
 
 def _pixels(kind: str, data: bytes, image: Image.Image) -> tuple[NDArray, bytes | None, tuple[str, ...]]:
@@ -195,11 +199,19 @@ def _pixels(kind: str, data: bytes, image: Image.Image) -> tuple[NDArray, bytes 
 
 def _by_opencv(data: bytes, flags: int) -> NDArray:
     """Decode with OpenCV, which gives None instead of an error."""
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)      # standard error is ours
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
     if pixels is None:
         raise ValueError("the decoder gave no picture")
     return pixels
+
+
+def _is_corrupt(data: bytes, shared: bool) -> bool:
+    """Whether the decoder's complaint was about this file: where two were at work, it is asked again alone."""
+    if not shared:
+        return True
+    with quietly(alone=True) as heard:
+        _by_opencv(data, cv2.IMREAD_GRAYSCALE)
+    return "Corrupt" in heard.text
 
 
 def _deep(data: bytes, image: Image.Image,

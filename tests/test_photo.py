@@ -343,3 +343,37 @@ def test_curves_carry_the_weights_of_luminance():
     red, green, blue = luminance_curves(256)
     assert (red[255], green[255], blue[255]) == pytest.approx((0.2126, 0.7152, 0.0722))
     assert red[255] + green[255] + blue[255] == pytest.approx(1.0, abs=1e-7)
+
+
+def test_a_jpeg_damaged_inside_is_said_and_only_that_one(capfd):
+    """Zeros in the middle of the coded picture: the decoder goes on with wrong blocks. Two threads, one sound file."""
+    from concurrent.futures import ThreadPoolExecutor
+    sound = files.encode(files.picture(size=(1200, 900)), "JPEG", quality=95)
+    middle = len(sound) // 2
+    damaged = sound[:middle] + bytes(2000) + sound[middle + 2000:]
+    with ThreadPoolExecutor(4) as pool:
+        photos = list(pool.map(load_photo, [sound, damaged] * 6))
+    for i, photo in enumerate(photos):
+        assert any("damaged" in warning for warning in photo.warnings) == (i % 2 == 1)
+    assert capfd.readouterr().err == ""
+
+
+def test_standard_error_comes_back_after_use(capfd):
+    import os
+
+    from analysis.quiet import quietly
+    with quietly() as heard:
+        os.write(2, b"a library's complaint\n")
+    os.write(2, b"ours\n")
+    assert heard.text == "a library's complaint\n"
+    assert capfd.readouterr().err == "ours\n"
+
+
+@pytest.mark.parametrize("length", [2**32 - 1, 2**31 - 1, 100_000])
+def test_a_png_chunk_longer_than_the_file_is_refused_without_its_memory(length):
+    """Found by the fuzz run: the decoder took 4 GB and half a minute for such a file."""
+    data = bytearray(files.by_opencv(files.picture().astype(np.uint16) * 257, ".png"))
+    at = data.index(b"IDAT") - 4
+    data[at:at + 4] = length.to_bytes(4, "big")
+    with pytest.raises(PhotoError, match="cut short|damaged"):
+        load_photo(bytes(data))
