@@ -79,7 +79,8 @@ def line(kind: str, boards: int) -> str:
             variations.append(grain.spacing_variation - spec.spacing_variation)
     told = f"{100 * len(spacings) / boards:.0f} %"
     row = (f"| {kind} | {np.median(errors):.2f} / {np.percentile(errors, 95):.2f} "
-           f"| {np.median(tensors):.2f} / {np.percentile(tensors, 95):.2f} | {np.mean(ratios):.3f} +- {np.std(ratios):.3f} | "
+           f"| {np.median(tensors):.2f} / {np.percentile(tensors, 95):.2f} "
+           f"| {np.mean(ratios):.3f} +- {np.std(ratios):.3f} | "
            f"{100 * np.mean(held):.0f} % | {told} ")
     if kind != "rings" or not spacings:
         return row + "| | |"
