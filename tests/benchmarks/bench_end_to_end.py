@@ -2,12 +2,14 @@
 
     python tests/benchmarks/bench_end_to_end.py --singles 150 --pairs 70 --csv /tmp/end_to_end.csv
 
-Single process, one thread, so that the times compare. Rates carry a 95 % Wilson interval.
+Single process, one thread, so that the times compare. Rates carry a 95 % Wilson interval. Each case is
+written to the CSV file at once, and cases that the file holds already are not run again.
 """
 from __future__ import annotations
 
 import argparse
 import csv
+import json
 import sys
 import time
 from pathlib import Path
@@ -25,6 +27,10 @@ from analysis.errors import PhotoError  # noqa: E402
 from analysis.settings import Settings  # noqa: E402
 
 CALLED = ("mechanical", "mixed")
+COLUMNS = ("what", "seed", "kind", "wood", "seconds", "corner_mm", "verdict", "probability", "limit_percent",
+           "true_period_mm", "true_percent", "found_period_mm", "found_percent", "period_error", "period_in",
+           "contrast_ratio", "contrast_in", "aligned", "reason", "align_mm", "change", "right", "true_ratio", "ratio",
+           "ratio_in", "verdicts")
 CONTRAST_ASKED_PERCENT = 4.0               # stripes of this and more must be found
 
 
@@ -185,13 +191,36 @@ def report_pairs(rows) -> None:
               f"ratio {r['ratio']}, true {r['true_percent']:.1f} %, {r['reason'][:80]}")
 
 
-def run(make, judge, seeds, crashed) -> list[dict]:
+def kept(path) -> list[dict]:
+    """Rows of an earlier run; each cell holds JSON."""
+    if path is None or not path.exists():
+        return []
+    with path.open(newline="") as file:
+        return [{k: json.loads(v) for k, v in row.items() if v} for row in csv.DictReader(file)]
+
+
+def keep(path, row) -> None:
+    """Append one row."""
+    if path is None:
+        return
+    fresh = not path.exists()
+    with path.open("a", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS)
+        if fresh:
+            writer.writeheader()
+        writer.writerow({k: json.dumps(v, default=float) for k, v in row.items()})
+
+
+def run(make, judge, seeds, done, path, crashed) -> list[dict]:
     """Judge all seeds; a crash is a failure of its own and is listed. Ctrl-C ends the run with what there is."""
-    rows = []
-    for seed in tqdm(seeds, desc=make.__name__):
+    what = make.__name__.removesuffix("_case")
+    rows = [row for row in done if row["what"] == what and row["seed"] in seeds]
+    left = sorted(set(seeds) - {row["seed"] for row in rows})
+    for seed in tqdm(left, desc=what):
         case = make(seed)
         try:
             rows.append(judge(case))
+            keep(path, rows[-1])
         except KeyboardInterrupt:
             break
         except Exception as problem:       # every kind of crash is what this run looks for
@@ -210,8 +239,11 @@ def main() -> None:
     options = parser.parse_args()
     cv2.setNumThreads(1)
     crashed: list[tuple] = []
-    singles = run(single_case, judge_single, range(options.first, options.first + options.singles), crashed)
-    pairs = run(pair_case, judge_pair, range(options.first, options.first + options.pairs), crashed)
+    done = kept(options.csv)
+    seeds = range(options.first, options.first + options.singles)
+    singles = run(single_case, judge_single, seeds, done, options.csv, crashed)
+    seeds = range(options.first, options.first + options.pairs)
+    pairs = run(pair_case, judge_pair, seeds, done, options.csv, crashed)
     rows = singles + pairs
     if singles:
         report_singles(singles)
@@ -228,11 +260,6 @@ def main() -> None:
     print("crashed:", len(crashed))
     for problem in sorted({c[3] for c in crashed}):
         print(f"  {problem}:", [c[:3] for c in crashed if c[3] == problem][:12])
-    if options.csv:
-        with options.csv.open("w", newline="") as file:
-            writer = csv.DictWriter(file, sorted({key for row in rows for key in row}))
-            writer.writeheader()
-            writer.writerows(rows)
 
 
 if __name__ == "__main__":
