@@ -8,7 +8,6 @@ that is taken too, with a warning. Corners are those of the OUTER edge.
 """
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 
 import cv2
@@ -19,11 +18,11 @@ from analysis.errors import PhotoError
 from analysis.geometry import lens_of_photo, shape_misfit, undistort
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.side_fit import SideFit, fit_sides
-from analysis.sides import edge_points, moved_out, side_profiles, side_px_per_mm
+from analysis.sides import edge_points, moved_out, nan_median, side_profiles, side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
 
-PASSES = ((1100, 0.0), (1100, 1.5), (2200, 1.0))   # longer side of the picture searched, and its blur: noise hides lines
+PASSES = ((1100, 0.0), (1100, 1.5), (2200, 1.0))   # longer side searched, and a blur, px: noise hides lines
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 TIGHT_MISFIT = 0.02        # after that; 1 mm on a frame of 60 mm
 CANDIDATES = 80            # looked at across their sides
@@ -250,9 +249,7 @@ def _barred(small, corners, misfits, size_mm) -> list[_Candidate]:
     u = np.arange(-3.6, 3.61, 0.1)
     log = np.log(np.maximum(small, np.float32(1e-3 * float(np.percentile(small[::4, ::4], 99.5)) + 1e-6)))
     profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), u)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)          # sides outside the photo are all NaN
-        median = np.nan_to_num(np.nanmedian(profiles, axis=2), nan=0.0)
+    median = np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
     for k in range(len(corners)):
@@ -364,10 +361,8 @@ def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
 
     def strengths(positions, sides):
         profiles, _ = side_profiles(luminance, corners[None], size_mm, positions, u, lens=lens)
-        profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nanmedian(profiles) + 1e-6))
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)      # strips outside the photo are all NaN
-            median = np.nan_to_num(np.nanmedian(profiles, axis=1), nan=0.0)
+        profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nan_to_num(nan_median(profiles.ravel(), axis=0)) + 1e-6))
+        median = np.nan_to_num(nan_median(profiles, axis=1), nan=0.0)
         return _bar(median if dark else -median, u, width_mm, blur_mm, reach_mm=0.5)[0][list(sides)]
     count = 0
     for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):

@@ -36,7 +36,7 @@ class LineProfile:
 def line_model(u, edge, width, blur, outside, line, inside, slope) -> NDArray[np.float64]:
     """Blurred line between two grounds; the ground outside changes by `slope` per mm away from the edge."""
     outer, inner = ndtr((u - edge) / blur), ndtr((u - edge + width) / blur)
-    bent = (u - edge) * outer + blur * np.exp(-0.5 * ((u - edge) / blur) ** 2) / np.sqrt(2 * np.pi)
+    bent = (u - edge) * outer + blur * _normal((u - edge) / blur)
     return inside * (1 - inner) + line * (inner - outer) + outside * outer + slope * bent
 
 
@@ -85,9 +85,21 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
         model = line_model(u, edge, np.exp(width), expected * np.exp(blur), a, b, c, slope)
         return np.concatenate([(model - profile) / step, [0.02 * np.sqrt(len(u)) * blur / 0.35,
                                                           0.01 * np.sqrt(len(u)) * slope / step]])
+    def slopes(x):
+        edge, width, blur, a, b, c, slope = x
+        width, blur = np.exp(width), expected * np.exp(blur)
+        zo, zi = (u - edge) / blur, (u - edge + width) / blur
+        o, i, po, pi = ndtr(zo), ndtr(zi), _normal(zo), _normal(zi)
+        to_blur = -((b - c) * pi * zi + (a - b) * po * zo) + slope * blur * po
+        columns = [-((b - c) * pi + (a - b) * po) / blur - slope * o, (b - c) * pi * width / blur, to_blur, o, i - o,
+                   1 - i, (u - edge) * o + blur * po]
+        held = np.zeros((2, 7))
+        held[0, 2], held[1, 6] = 0.02 * np.sqrt(len(u)) / 0.35, 0.01 * np.sqrt(len(u)) / step
+        return np.concatenate([np.stack(columns, axis=1) / step, held])
     start = np.array([0.0, np.log(width_mm), 0.0, outside, max(line, 1e-3), max(inside, 1e-3), 0.0])
     try:
-        fit = least_squares(residuals, start, bounds=LIMITS, loss="soft_l1", f_scale=0.03, max_nfev=60)
+        fit = least_squares(residuals, start, slopes, bounds=LIMITS, loss="soft_l1", f_scale=0.03, max_nfev=40,
+                            xtol=1e-5, ftol=1e-5)
     except ValueError:
         return None
     edge, width, blur, a, b, c, _ = fit.x
@@ -97,3 +109,8 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     rms = float(np.sqrt(np.mean(residuals(fit.x)[:-2] ** 2)))
     return LineProfile(edge_mm=float(edge), width_mm=width, blur_mm=float(expected * np.exp(blur)), outside=float(a),
                        line=float(b), inside=float(c), misfit=rms)
+
+
+def _normal(z) -> NDArray[np.float64]:
+    """Density of the standard normal law."""
+    return np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)

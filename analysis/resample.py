@@ -1,10 +1,11 @@
 """Photo onto a regular grid in one pass, low-pass before shrinking.
 
 Where the grid is coarser than the photo, finer detail would fold into false
-stripes, so it is taken out first: whole-number shrinking by area, then a short
-filter that is flat to a quarter of the grid's sampling rate (four samples a
-period) and makes up for the area average's own loss. The last step is
-Lanczos interpolation, which keeps contrast where bilinear loses up to 29 %.
+stripes, so it is taken out first: halving by a five-tap binomial filter (a plain
+mean of two pixels lets 31 % of a wave of 2.5 pixels fold), then a short filter
+that is flat to a quarter of the grid's sampling rate (four samples a period)
+and makes up for the halving's own loss. The last step is Lanczos
+interpolation, which keeps contrast where bilinear loses up to 29 %.
 """
 from __future__ import annotations
 
@@ -52,20 +53,18 @@ def sample_grid(luminance: NDArray[np.float32], to_photo: Callable[[NDArray[np.f
     h, w = luminance.shape
     x, y = _maps(to_photo, shape)
     inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
-    factor = max(1, int(shrink))
+    halvings = max(0, int(np.floor(np.log2(max(shrink, 1.0)) + 1e-9)))
+    factor = 2 ** halvings
     x0, x1 = _range(x, w, BORDER_PX * factor)
     y0, y1 = _range(y, h, BORDER_PX * factor)
     part = luminance[y0:y1, x0:x1]
-    if factor > 1:
-        columns, rows = (x1 - x0) // factor, (y1 - y0) // factor
-        part = part[:rows * factor, :columns * factor]
-        part = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)
-    taps = _low_pass(factor, round(shrink / factor, 2))
+    for _ in range(halvings):
+        part = cv2.pyrDown(part, borderType=cv2.BORDER_REFLECT_101)      # pixel i lies on pixel 2 i
+    taps = _low_pass(halvings, round(shrink / factor, 2))
     if taps is not None:
         part = cv2.sepFilter2D(part, -1, taps, taps, borderType=cv2.BORDER_REPLICATE)
-    middle = (factor - 1) / 2.0
-    x = (x - np.float32(x0 + middle)) * np.float32(1 / factor)
-    y = (y - np.float32(y0 + middle)) * np.float32(1 / factor)
+    x = (x - np.float32(x0)) * np.float32(1 / factor)
+    y = (y - np.float32(y0)) * np.float32(1 / factor)
     values = cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
     return values, inside
 
@@ -90,14 +89,13 @@ def _range(positions, length, border):
 
 
 @lru_cache(maxsize=64)
-def _low_pass(factor: int, ratio: float) -> NDArray[np.float32] | None:
-    """Least-squares low-pass for a grid `ratio` times coarser than pixels averaged over `factor`; None if needless."""
-    if factor == 1 and ratio < 1.08:
+def _low_pass(halvings: int, ratio: float) -> NDArray[np.float32] | None:
+    """Least-squares low-pass for a grid `ratio` times coarser than the halved picture; None if needless."""
+    if halvings == 0 and ratio < 1.08:
         return None
     passed, stopped = 0.27 / ratio, min(0.62 / ratio, 0.499)
     f = np.linspace(0.0, passed, 13)
-    loss = np.sinc(f) / np.sinc(f / factor)          # of the mean of `factor` pixels, f per shrunk pixel
-    gain = 1.0 / loss
+    gain = np.prod([np.cos(np.pi * f / 2 ** k) ** -4 for k in range(1, halvings + 1)], axis=0) * np.ones_like(f)
     if stopped - passed < 0.05:
         passed, stopped = 0.27 / ratio, 0.5
     bands = [f for pair in zip(f[:-1], f[1:], strict=True) for f in pair] + [stopped, 0.5]

@@ -6,7 +6,6 @@ the corners, and the engraved line lies at [-width, 0] once they are right.
 """
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import cv2
@@ -17,10 +16,11 @@ from scipy.stats import trim_mean
 from analysis.geometry import Lens, distort
 from analysis.line_profile import LineProfile, measure_line
 
-__all__ = ["EdgePoints", "edge_points", "moved_out", "side_profiles", "side_px_per_mm"]
+__all__ = ["EdgePoints", "edge_points", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
 
 FEWEST_POINTS = 8          # edge positions a side needs
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
+CLIPPED = 0.97             # linear light that the camera may have cut off
 UNLIKE_MM = 0.06           # corrections of the sides differ by less, for one engraving and one camera
 LINES = 5                  # profiles averaged for one edge position
 DEPTH_MM = 2.4             # looked at inside the edge: the widest line and some ground; common practice, no source
@@ -42,6 +42,13 @@ def side_px_per_mm(corners, size_mm) -> NDArray[np.float64]:
     length = np.linalg.norm(np.roll(corners, -1, axis=-2) - corners, axis=-1)
     w, h = size_mm
     return length / np.array([w, h, w, h], np.float64)
+
+
+def nan_median(values, axis: int) -> NDArray:
+    """Lower median without the NaNs, NaN where there is nothing else; sorts once, warns never."""
+    ordered = np.sort(values, axis=axis)                     # NaNs come last
+    count = np.sum(~np.isnan(values), axis=axis, keepdims=True)
+    return np.take_along_axis(ordered, np.maximum(count - 1, 0) // 2, axis=axis).squeeze(axis)
 
 
 def moved_out(corners, shift_mm, size_mm) -> NDArray[np.float64]:
@@ -181,17 +188,16 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     """
     rows, window = np.arange(len(profile)), u[1] - u[0]
     shifts = np.linspace(-reach, reach, 33)
-    log = np.log(np.maximum(profile, 2e-3 * np.nanmedian(profile) + 1e-6)) * (1.0 if dark else -1.0)
+    floor = 2e-3 * nan_median(profile.ravel(), axis=0) + 1e-6
+    log = np.log(np.maximum(profile, floor)) * (1.0 if dark else -1.0)
     line, outside = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core), _band(log, u, shifts + 0.25, shifts + 0.75)
     inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
     step = outside - line
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)      # sides outside the photo are all NaN
-        common = np.nan_to_num(np.nanmedian(step, axis=0), nan=0.0)
-        # Where dirt hides the line a profile alone would jump to the nearest mark, so the side's own place counts.
-        best = np.argmax(np.nan_to_num(step, nan=-9.0) + 2.0 * common, axis=1)
-        rise = step[rows, best]
-        edge = np.isfinite(rise) & (rise > max(LEAST_STEP, 0.3 * np.nanmedian(rise)))
+    common = np.nan_to_num(nan_median(step, axis=0), nan=0.0)
+    # Where dirt hides the line a profile alone would jump to the nearest mark, so the side's own place counts.
+    best = np.argmax(np.nan_to_num(step, nan=-9.0) + 2.0 * common, axis=1)
+    rise = np.nan_to_num(step[rows, best], nan=-9.0)
+    edge = rise > max(LEAST_STEP, 0.3 * float(np.median(rise)))
     is_line = edge & (inside[rows, best] - line[rows, best] > LEAST_STEP / 2)
     where = shifts[best]
     for near, far in ((0.25, 0.75), (beyond, beyond + 0.3), (beyond, beyond + 0.3)):
@@ -204,7 +210,9 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
         edge &= away[rows, first] < max(0.3, 0.4 * core)
         a, b = over[rows, first], over[rows, first + 1]
         where = np.where(edge, u[first] - window * a / np.where(edge, b - a, 1.0), 0.0)
-    return where, edge, is_line & edge
+    clear = edge & (np.maximum(high, low) < CLIPPED)
+    # Glare that reaches full scale moves half amplitude; where the whole side is so, it must do.
+    return where, clear if clear.sum() > 0.4 * edge.sum() else edge, is_line & edge
 
 
 def _band(profile, u, low, high):
