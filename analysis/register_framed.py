@@ -48,6 +48,7 @@ class Match:
     corners_px: NDArray[np.float64] | None = None    # (4, 2) in AFTER photo px: where the result must be exact
     warnings: tuple[str, ...] = ()
     agreement: float | None = None
+    details: dict | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,14 +56,16 @@ def stroke_response(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], 
     Notes
     -----
     The median over a square of twice `widest_px` follows the ground wherever
-    artwork covers less than half of it.
+    artwork covers less than half of it. A closing with a square of `widest_px`
+    (Serra, "Image Analysis and Mathematical Morphology", 1982) is dark on the
+    dark side of a step, so that a board's edge on a dark bench is no stroke.
     """
     bright = float(np.percentile(reflectance[::7, ::7], 99))
     log = np.log(np.maximum(reflectance, np.float32(max(bright * 3e-3, 1e-6))))
     smooth = cv2.GaussianBlur(log, (0, 0), max(SMOOTH_SHARE * widest_px, 0.3))
-    depth = _ground(log, widest_px) - smooth
     if light:
-        depth = -depth
+        log, smooth = -log, -smooth
+    depth = np.minimum(_ground(log, widest_px), _closed(log, widest_px)) - smooth
     seen = depth[::3, ::3][valid[::3, ::3]]
     if seen.size < 64:
         return Strokes(response=np.zeros_like(depth), depth=0.0, grain_depth=1.0, cover=0.0)
@@ -89,3 +91,9 @@ def _ground(log, widest_px) -> NDArray[np.float32]:
     levels = cv2.medianBlur(np.round((small - low) / step).astype(np.uint8), side)
     ground = cv2.GaussianBlur(levels.astype(np.float32), (0, 0), 1.0) * np.float32(step) + np.float32(low)
     return cv2.resize(ground, (columns, rows), interpolation=cv2.INTER_LINEAR)
+
+
+def _closed(log, widest_px) -> NDArray[np.float32]:
+    """Closing with a square as wide as the widest stroke."""
+    side = 2 * int(round(widest_px / 2)) + 1
+    return cv2.morphologyEx(log, cv2.MORPH_CLOSE, np.ones((side, side), np.uint8), borderType=cv2.BORDER_REPLICATE)
