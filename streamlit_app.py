@@ -11,9 +11,13 @@ from importlib import import_module
 
 import streamlit as st
 
-from analysis.errors import PhotoError
-from analysis.page_parts import markup
-from analysis.page_parts.photos import ask_photos
+try:
+    from analysis.errors import PhotoError
+    from analysis.page_parts import markup
+    from analysis.page_parts.photos import ask_photos
+except ImportError as problem:  # a bare computer lacks system libraries; the sentence names them
+    st.error(str(problem))
+    st.stop()
 
 VIEWS = {"compare": "Compare", "machine": "Machine", "plan": "Test piece", "logbook": "Logbook"}
 SLOW_IMPORTS = ("analysis.pipeline", "analysis.page_parts.charts", "analysis.sheet")
@@ -49,12 +53,13 @@ def main() -> None:
 
 def compare_view() -> None:
     """The one visible path from photos to sheet."""
-    from analysis.page_parts.answers import judged, opened
-    from analysis.page_parts.machine_view import current_machine
-
     chosen = ask_photos()
     if chosen is None:
         return
+    warm_up().join()
+    from analysis.page_parts.answers import judged, opened
+    from analysis.page_parts.machine_view import current_machine
+
     machine = current_machine()
     if chosen.saved is not None:
         show(opened(chosen.saved), machine)
@@ -94,6 +99,7 @@ def show(answer, machine) -> None:
 
 def machine_view() -> None:
     """The machine's parts."""
+    warm_up().join()
     from analysis.page_parts.machine_view import show_machine
 
     show_machine()
@@ -101,6 +107,7 @@ def machine_view() -> None:
 
 def plan_view() -> None:
     """The test piece to engrave."""
+    warm_up().join()
     from analysis.page_parts.plan_view import show_plan
 
     show_plan()
@@ -108,15 +115,22 @@ def plan_view() -> None:
 
 def logbook_view() -> None:
     """The record."""
+    warm_up().join()
     from analysis.page_parts.logbook_view import show_logbook
 
     show_logbook()
 
 
 @st.cache_resource(show_spinner=False)
-def warm_up() -> None:
-    """Load the slow libraries behind the first page, so that the first answer does not wait for them."""
-    threading.Thread(target=lambda: [import_module(name) for name in SLOW_IMPORTS], daemon=True).start()
+def warm_up() -> threading.Thread:
+    """Load the slow libraries behind the first page, so that the first answer does not wait for them.
+
+    Two threads that import the same package at once may see it half made: join
+    this one before anything else imports them.
+    """
+    thread = threading.Thread(target=lambda: [import_module(name) for name in SLOW_IMPORTS], daemon=True)
+    thread.start()
+    return thread
 
 
 main()

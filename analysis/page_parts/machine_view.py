@@ -164,7 +164,8 @@ def _fields(section: str, part, key: str, lead: str = "") -> dict[str, Any]:
 
     values, fields = {}, form_fields(section)
     for i, field in enumerate(fields):
-        columns = st.columns(3) if i % 3 == 0 else columns  # a new row: Tab goes along the rows
+        if i % 3 == 0:
+            columns = st.columns(3)  # a new row: Tab goes along the rows
         start = field["default"] if part is None else getattr(part, field["name"])
         value = _widget(columns[i % 3], lead, field, start, f"{key}_{field['name']}")
         if value is not None and value != "":

@@ -136,10 +136,11 @@ def table(head: tuple[str, ...], rows, caption: str = "") -> str:
         f'<tr><th scope="row">{escape(row[0])}</th>' + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:]) + "</tr>"
         for row in rows
     )
+    wide = " sg-wide" if len(head) > 4 else ""  # scrolls sideways on a phone
     named = f"<caption>{escape(caption)}</caption>" if caption else ""
     return (
         f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption or head[0] or "Table")}">'
-        f'<table class="sg-table{" sg-wide" if len(head) > 4 else ""}">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+        f'<table class="sg-table{wide}">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
     )
 
 
