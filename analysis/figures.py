@@ -39,6 +39,7 @@ RULE = "#c9ced6"           # rules and grids
 PROFILE = "#8b93a1"        # measured spectrum: light, thin
 FITTED = "#a8320f"         # what was found: dark, thick; differs from PROFILE by lightness too
 BAND = "#f0a884"           # the same as a band under the measured curve
+PRINT_PX = 800             # 300 dpi over 68 mm of paper
 BAR_STEPS = (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0)
 LIMIT = "#1f5f8b"          # threshold and expected periods
 
@@ -90,11 +91,19 @@ def map_rgba(view: View, which: str, top: float, *, width_px: int = 900) -> NDAr
     return colours(np.where(inside, laid, np.nan), top)
 
 
-def picture_rgba(view: View, *, texture: bool = False) -> NDArray[np.uint8]:
-    """Picture of the piece, or of the texture that was analysed, shape (h, w, 4); transparent beyond it."""
+def picture_rgba(view: View, *, texture: bool = False, longest_px: int | None = None) -> NDArray[np.uint8]:
+    """Picture of the piece, or of the texture that was analysed, shape (h, w, 4); transparent beyond it.
+
+    With `longest_px` it is shrunk by area averages.
+    """
     grey = view.texture if texture else view.picture
     seen = view.texture > 0 if texture else view.valid
-    return np.dstack([grey, grey, grey, np.where(seen, 255, 0).astype(np.uint8)])
+    shown = np.dstack([grey, grey, grey, np.where(seen, 255, 0).astype(np.uint8)])
+    if longest_px is None or max(grey.shape) <= longest_px:
+        return shown
+    small = Image.fromarray(shown)
+    small.thumbnail((longest_px, longest_px), Image.Resampling.BOX)
+    return np.array(small)
 
 
 def blend(views: Views, share: float) -> NDArray[np.uint8]:
@@ -155,7 +164,8 @@ def _pair(views: Views) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 
 def draw_picture(ax: Axes, view: View, frame: Any = None) -> None:
     """Draw the aligned picture with its scale on the axes."""
-    ax.imshow(picture_rgba(view), extent=_mpl(view.extent), interpolation="antialiased", aspect="equal")
+    ax.imshow(picture_rgba(view, longest_px=PRINT_PX), extent=_mpl(view.extent), interpolation="antialiased",
+              aspect="equal")
     _piece_axes(ax, view, frame or view.extent)
 
 

@@ -13,9 +13,6 @@ from datetime import datetime
 from html import escape
 from typing import Any
 
-import numpy as np
-from PIL import Image
-
 from analysis import figures, words
 from analysis.paper import MISSING, MM_PER_INCH
 from analysis.sheet_charts import elsewhere
@@ -125,8 +122,8 @@ def _reasons(report) -> str:
     parts = []
     for name, photo in words.photos(report):
         speak, other = words.reasons(photo)
-        parts.append(_list(f"Why {name} reads as: {words.VERDICT_WORDS[photo['verdict']]}",
-                           [f"for: {text}" for text in speak] + [f"against: {text}" for text in other]))
+        lines = [f"for: {text}" for text in speak] + [f"against: {text}" for text in other]
+        parts.append(_list(words.why(name, photo), lines))
     return "".join(parts)
 
 
@@ -143,9 +140,8 @@ def _pictures(views: Views) -> str:
     """Picture, stripe map and grain map of each photo, then the one colour bar."""
     shown = []
     for view in views.photos:
-        picture = Image.fromarray(figures.picture_rgba(view))
-        picture.thumbnail((PICTURE_PX, PICTURE_PX), Image.Resampling.BOX)
-        shown.append(_figure(figures.png(np.array(picture)), f"{view.name}: piece, rectified", view))
+        picture = figures.png(figures.picture_rgba(view, longest_px=PICTURE_PX))
+        shown.append(_figure(picture, f"{view.name}: piece, rectified", view))
         for which, words_ in (("stripes", "stripe contrast"), ("grain", "grain contrast")):
             data = figures.png(figures.map_rgba(view, which, views.map_top_percent, width_px=420))
             shown.append(_figure(data, f"{view.name}: {words_}", view, "map"))

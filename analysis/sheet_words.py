@@ -102,8 +102,7 @@ def _sections(report, notes) -> list[_Section]:
         speak, other = words.reasons(photo)
         if speak or other:
             texts = [f"+  {text}" for text in speak] + [f"{minus('-')}  {text}" for text in other]
-            heading = f"Why {name} reads as: {words.VERDICT_WORDS[photo['verdict']]}"
-            sections.append(_Section(kind="why", heading=heading, texts=texts, most=3))
+            sections.append(_Section(kind="why", heading=words.why(name, photo), texts=texts, most=3))
     if notes and notes.strip():
         sections.append(_Section(kind="notes", heading="Notes", texts=[notes], most=6))
     return sections

@@ -30,7 +30,7 @@ __all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "
            "angle", "answer", "answer_lines", "cautions", "change_rows", "contrast", "date_words",
            "false_alarm", "grain", "left_over", "length", "next_step", "percent", "period", "photos",
            "probability", "program", "ratio", "reasons", "registration", "scale", "score_rows",
-           "seen_by_eye", "settings_line", "share", "source", "stripe_line", "warnings"]
+           "seen_by_eye", "settings_line", "share", "source", "stripe_line", "warnings", "why"]
 
 NONE = "\N{EN DASH}"
 VERDICT_WORDS = {
@@ -180,13 +180,23 @@ def reasons(photo: dict[str, Any], for_count: int = 2, against_count: int = 1) -
     """Strongest reasons for the photo's verdict, and against it.
 
     A reason with a positive weight speaks for a regular artefact; under the
-    verdicts `grain` and `clean` it is one against.
+    verdicts `grain` and `clean` it is one against. Under `undecided` the two
+    lists are for and against a regular artefact, and as long as each other.
     """
+    if photo["verdict"] == "undecided":
+        against_count = for_count
     listed = sorted(photo.get("reasons") or [], key=lambda r: -abs(r["weight"] or 0.0))
     sign = -1.0 if photo["verdict"] in ("grain", "clean") else 1.0
     speak = [r["words"] for r in listed if (r["weight"] or 0.0) * sign > 0]
     other = [r["words"] for r in listed if (r["weight"] or 0.0) * sign < 0]
     return speak[:for_count], other[:against_count]
+
+
+def why(name: str, photo: dict[str, Any]) -> str:
+    """Heading of a photo's reasons."""
+    if photo["verdict"] == "undecided":
+        return f"Why {name} stays open: for and against a regular artefact"
+    return f"Why {name} reads as: {VERDICT_WORDS[photo['verdict']]}"
 
 
 def warnings(report: dict[str, Any]) -> list[str]:
@@ -252,7 +262,8 @@ def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
                                               f"{percent(change['after_contrast_percent'])} after"))
     locked = {True: "yes: points to the machine", False: "no", None: UNKNOWN}[change["phase_locked"]]
     rows.append(("Same place on machine", locked))
-    rows.append(("Alignment", registration(report["registration"])))
+    aligned = report["registration"]["ok"] or not report.get("next_step")
+    rows.append(("Alignment", registration(report["registration"]) if aligned else "not aligned, see Next"))
     return rows
 
 

@@ -309,3 +309,12 @@ def test_drawing_survives_maps_and_curves_without_data():
         figures.draw_spectrum(_axes(), view, [])
         figures.draw_bar(_axes(), 1.0, "contrast, %")
         ax.figure.savefig(io.BytesIO(), format="png")
+
+
+def test_a_shrunk_picture_keeps_the_mean_of_its_area(pair):
+    """Area averages: the mean of a part inside the piece stays, shape follows."""
+    view = pair.photos[0]
+    small = figures.picture_rgba(view, longest_px=420)
+    assert small.shape == (320, 420, 4)
+    assert small[50:250, 50:300, 0].mean() == pytest.approx(view.picture[100:500, 100:600].mean(), abs=0.6)
+    assert figures.picture_rgba(view, longest_px=5000).shape[:2] == view.picture.shape
