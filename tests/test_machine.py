@@ -383,6 +383,35 @@ def test_file_that_is_no_text_or_not_there_gets_its_sentence(tmp_path):
         load_machine(tmp_path)
 
 
+def test_second_of_two_parts_is_named_by_its_number():
+    """The sentence leads to the right line; an only part has no number."""
+    with pytest.raises(PhotoError, match=r"wheel\[2\]\.diameter_mm"):
+        load_machine(b"[[wheel]]\nname = 'a'\ndiameter_mm = 20\n[[wheel]]\nname = 'b'\n")
+    with pytest.raises(PhotoError, match=r"`wheel\.diameter_mm`"):
+        load_machine(b"[[wheel]]\nname = 'a'\n")
+
+
+def test_unknown_preset_gets_its_sentence():
+    """Bad input: the nearest one is offered."""
+    with pytest.raises(PhotoError, match="Did you mean `belt_mxl`"):
+        load_preset("belt_mx")
+
+
+def test_uncertainty_of_each_kind_is_the_files():
+    """Pitch by its own share, diameter by pi times it, frequency and speed as a root sum of squares."""
+    data = {"scan": {"speed_mm_s": 200, "speed_sd_percent": 0.4}, "belt": {"pitch_mm": 2.0, "pitch_sd_percent": 0.2},
+            "idler": [{"diameter_mm": 12.0, "diameter_sd_mm": 0.05}], "fan": [{"turns_per_minute": 3000}],
+            "mains": {"frequency_hz": 50, "frequency_sd_hz": 0.15},
+            "resonance": [{"frequency_hz": 40}, {"name": "b", "frequency_hz": 80, "frequency_sd_hz": 0.8}]}
+    share = {p.part: p.sd_mm / p.period_mm for p in expected_periods(parse_machine(data))}
+    assert share["belt pitch"] == pytest.approx(0.002)
+    assert share["idler turn"] == pytest.approx(0.05 / 12)
+    assert share["fan turn"] == pytest.approx(math.hypot(0.03, 0.004))
+    assert share["mains ripple"] == pytest.approx(math.hypot(0.003, 0.004))
+    assert share["resonance"] == pytest.approx(math.hypot(0.03, 0.004))
+    assert share["resonance (b)"] == pytest.approx(math.hypot(0.01, 0.004))
+
+
 def test_demo_machine_loads():
     """The file beside the demo photos."""
     machine = load_machine("demo_images/machine.toml")

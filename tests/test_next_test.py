@@ -167,6 +167,15 @@ def test_settled_part_asks_for_a_repair_and_a_comparison():
     assert next_step_sentence(rank_next_tests(sure, machine)).startswith("The cause is as good as settled")
 
 
+def test_certainty_is_never_said_to_be_whole():
+    """Words stop at over 99 %, and figures below are those of the odds."""
+    for test in rank_next_tests(STRIPED):
+        for outcome in test.outcomes:
+            p = outcome.odds[0][1]
+            assert ("over 99 %" if p > 0.99 else f"{100 * p:.0f} %") in outcome.meaning
+            assert "100 %" not in outcome.meaning
+
+
 def test_clean_piece_needs_no_test():
     """Little is left to learn."""
     assert next_step_sentence(rank_next_tests(CLEAN)).startswith("No test")
