@@ -14,19 +14,16 @@ from dataclasses import dataclass
 import cv2
 
 from analysis.errors import PhotoError
+from analysis.marks import FAMILY, MarkLayout, mark_corners_mm
 from analysis.plan_font import text_strokes, text_width
 from analysis.plan_settings import STRIP_MM, PlanSettings, check_plan_settings
 
-__all__ = ["Layer", "Patch", "Plan", "PlanSettings", "Shape", "make_plan", "mark_corners_mm", "mark_fields",
-           "patches", "rectangle"]
+__all__ = ["Layer", "Patch", "Plan", "PlanSettings", "Shape", "make_plan", "mark_fields", "patches",
+           "rectangle"]
 
 Point = tuple[float, float]
 
 FRAME_LINE_MM = 0.8
-MARK_MM = 8.0              # black square of a corner mark: 8 x 8 fields of 1 mm, 12 photo pixels each
-MARK_INSET_MM = 2.0        # from the frame's outer edge: a field and more stays plain on all sides
-MARK_DICTIONARY = cv2.aruco.DICT_APRILTAG_36h11
-MARK_NUMBERS = (0, 1, 2, 3)            # at (0, 0), (W, 0), (W, H), (0, H)
 EDGE_MM = 3.0              # patches keep this far from the frame's outer edge
 GAP_MM = 3.0               # plain board between patches: a control of the board itself
 LABEL_MM = 1.8             # capitals of a patch's label
@@ -113,7 +110,7 @@ def make_plan(settings: PlanSettings | None = None) -> Plan:
     w, h = settings.width_mm, settings.height_mm
     add("FRAME", rectangle(0, 0, w, h), rectangle(FRAME_LINE_MM, FRAME_LINE_MM, w - 2 * FRAME_LINE_MM,
                                                   h - 2 * FRAME_LINE_MM))
-    for number, (x, y, *_) in zip(MARK_NUMBERS, _mark_places(w, h), strict=True):
+    for number, ((x, y), *_) in mark_corners_mm((w, h)).items():
         add("MARKS", *(rectangle(x + a, y + b, c, d) for a, b, c, d in mark_fields(number)))
     for patch in found:
         add(_patch_layer(patch), rectangle(*patch.outline_mm))
@@ -153,21 +150,12 @@ def patches(plan: Plan | PlanSettings) -> tuple[Patch, ...]:
     return tuple(found)
 
 
-def mark_corners_mm(width_mm: float, height_mm: float) -> dict[int, tuple[Point, Point, Point, Point]]:
-    """Corners of each corner mark's black square, in the order in which a detector gives them.
-
-    Clockwise as the upright piece is seen, from the mark's own top left.
-    """
-    return {number: ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
-            for number, (x, y, w, h) in zip(MARK_NUMBERS, _mark_places(width_mm, height_mm), strict=True)}
-
-
 def mark_fields(number: int) -> list[tuple[float, float, float, float]]:
     """Black fields of a corner mark as rectangles (x, y, w, h), mm from its top left; none overlap."""
-    dictionary = cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY)
+    dictionary = cv2.aruco.getPredefinedDictionary(FAMILY)
     side = dictionary.markerSize + 2
     black = cv2.aruco.generateImageMarker(dictionary, number, side, borderBits=1) < 128
-    field = MARK_MM / side
+    field = MarkLayout().side_mm / side
     found = []
     for row in range(side):
         column = 0
@@ -212,13 +200,6 @@ def _patch(power, speed, turned, outline) -> Patch:
     region = tuple(round(v, 2) for v in (x + RIM_MM, y + RIM_MM, w - 2 * RIM_MM, h - 2 * RIM_MM))
     return Patch(name=f"P{power:g} V{speed:g}{' T' if turned else ''}", power_percent=power, speed_mm_s=speed,
                  turned=turned, outline_mm=(x, y, w, h), region_mm=region)
-
-
-def _mark_places(w, h) -> list[tuple[float, float, float, float]]:
-    """(x, y, w, h) of the marks at (0, 0), (W, 0), (W, H), (0, H)."""
-    far_x, far_y = w - MARK_INSET_MM - MARK_MM, h - MARK_INSET_MM - MARK_MM
-    return [(x, y, MARK_MM, MARK_MM) for x, y in ((MARK_INSET_MM, MARK_INSET_MM), (far_x, MARK_INSET_MM),
-                                                  (far_x, far_y), (MARK_INSET_MM, far_y))]
 
 
 def _steps(s: PlanSettings) -> list[tuple[float, tuple[float, float, float, float]]]:

@@ -15,11 +15,12 @@ from ezdxf import recover
 from scipy import stats
 
 from analysis.errors import PhotoError
-from analysis.plan import make_plan, mark_corners_mm, mark_fields, patches
+from analysis.marks import find_marks, mark_corners_mm
+from analysis.plan import make_plan, mark_fields, patches
 from analysis.plan_files import plan_dxf, plan_json, plan_svg, read_plan
 from analysis.plan_font import GLYPHS, text_strokes, text_width
 from analysis.plan_page import plan_page
-from analysis.plan_photo import find_marks, frame_corners_px, judge_plan, turned_piece
+from analysis.plan_photo import judge_plan, place_marks, turned_piece
 from analysis.plan_settings import PlanSettings
 from analysis.provable import ideal_contrast_percent, ideal_period_sd_mm, provable
 from tests.planned import engraved, photographed
@@ -44,7 +45,7 @@ def test_nothing_overlaps_and_all_lies_inside_the_frame(settings):
     """Property: patches, marks with a plain rim of one field, and the frame's line are apart."""
     plan = make_plan(settings)
     w, h = settings.width_mm, settings.height_mm
-    marks = [(c[0][0] - 1, c[0][1] - 1, 10.0, 10.0) for c in mark_corners_mm(w, h).values()]
+    marks = [(c[0][0] - 1, c[0][1] - 1, 10.0, 10.0) for c in mark_corners_mm((w, h)).values()]
     boxes = [p.outline_mm for p in plan.patches] + marks
     assert not any(boxes_overlap(a, b) for i, a in enumerate(boxes) for b in boxes[:i])
     assert all(0.8 <= x and 0.8 <= y and x + bw <= w - 0.8 and y + bh <= h - 0.8 for x, y, bw, bh in boxes)
@@ -57,7 +58,7 @@ def test_nothing_overlaps_and_all_lies_inside_the_frame(settings):
 def test_lettering_touches_no_patch_and_no_mark(settings):
     """Property: a stroke inside a patch would be artwork in its analysis."""
     plan = make_plan(settings)
-    marks = mark_corners_mm(settings.width_mm, settings.height_mm).values()
+    marks = mark_corners_mm((settings.width_mm, settings.height_mm)).values()
     boxes = [p.outline_mm for p in plan.patches] + [(*corners[0], 8.0, 8.0) for corners in marks]
     for shape in plan.shapes:
         if shape.layer == "TEXT":
@@ -173,7 +174,7 @@ def test_a_plan_that_cannot_be_is_refused_with_its_mend(wrong):
 
 def test_marks_are_those_of_the_open_dictionary():
     """OpenCV's aruco module reads the drawn fields back as AprilTag 36h11 numbers 0 to 3."""
-    for number, corners in mark_corners_mm(100.0, 80.0).items():
+    for number, corners in mark_corners_mm((100.0, 80.0)).items():
         picture = np.full((120, 120), 255, np.uint8)
         for field in mark_fields(number):
             x, y, w, h = (round(10 * v) for v in field)
@@ -248,13 +249,13 @@ def striped():
 
 
 def test_the_marks_place_the_frame_whichever_way_up(striped):
-    """Simulated truth: corners within 0.1 mm, orientation included."""
+    """Simulated truth: corners within 0.15 mm, 0.08 of it the drawing's raster; orientation too."""
     plan, result, truth = striped
     rim = np.array([[0, 0], [90, 0], [90, 70], [0, 70]], float).reshape(-1, 1, 2)
     expected = cv2.perspectiveTransform(rim, truth).reshape(4, 2)
-    miss = np.linalg.norm(np.array(result.corners_px) - expected, axis=1)
+    miss = np.linalg.norm(result.piece.corners_px - expected, axis=1)
     assert result.marks_found == (0, 1, 2, 3)
-    assert miss.max() < 0.1 * result.piece.photo_px_per_mm
+    assert miss.max() < 0.15 * result.piece.photo_px_per_mm
 
 
 def test_every_patch_of_a_striped_piece_is_judged_by_itself(striped):
@@ -295,22 +296,22 @@ def test_a_piece_without_stripes_has_none_in_any_patch():
 
 def test_two_marks_are_enough_and_one_is_not():
     """A plane needs four points: two marks on a diagonal give eight."""
-    places = mark_corners_mm(90.0, 70.0)
-    marks = {n: np.array(places[n], np.float32) * 10 for n in (0, 2)}
-    assert frame_corners_px(marks, 90.0, 70.0) == pytest.approx(
+    places = mark_corners_mm((90.0, 70.0))
+    marks = {n: np.array(places[n]) * 10 for n in (0, 2)}
+    assert place_marks(marks, (90.0, 70.0)).corners_px == pytest.approx(
         np.array([[0, 0], [900, 0], [900, 700], [0, 700]]), abs=0.01)
     with pytest.raises(PhotoError, match="1 of the 4"):
-        frame_corners_px({0: marks[0]}, 90.0, 70.0)
+        place_marks({0: marks[0]}, (90.0, 70.0))
     with pytest.raises(PhotoError, match="0 of the 4"):
-        frame_corners_px(find_marks(np.full((300, 400), 0.5, np.float32)), 90.0, 70.0)
+        place_marks(find_marks(np.full((300, 400), 0.5, np.float32)), (90.0, 70.0))
 
 
 def test_marks_of_another_plan_are_refused():
     """Bad input: the piece in the photo has other proportions."""
-    places = mark_corners_mm(160.0, 60.0)
-    marks = {n: np.array(places[n], np.float32) * 10 for n in places}
+    places = mark_corners_mm((160.0, 60.0))
+    marks = {n: np.array(places[n]) * 10 for n in places}
     with pytest.raises(PhotoError, match="do not lie as on this plan"):
-        frame_corners_px(marks, 90.0, 120.0)
+        place_marks(marks, (90.0, 120.0))
 
 
 def test_turning_a_piece_four_times_brings_it_back(striped):

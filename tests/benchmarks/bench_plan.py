@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 
 from analysis.errors import PhotoError
+from analysis.marks import find_marks
 from analysis.photo import load_photo
 from analysis.plan import make_plan
-from analysis.plan_photo import find_marks, frame_corners_px, judge_plan
+from analysis.plan_photo import judge_plan, place_marks
 from analysis.plan_settings import PlanSettings
 from analysis.simulate import PieceSpec, encode, photograph, random_camera
 from tests.planned import engraved
@@ -36,8 +37,9 @@ def shot(seed: int):
     contrast = float(rng.uniform(4, 9)) if seed % 2 else 0.0
     drawn, *_ = engraved(plan, seed, period_mm=period, contrast_percent=contrast, margin=MARGIN_MM,
                          grain_percent=float(rng.uniform(2, 7)), lines_deg=float(rng.uniform(15, 75)))
-    piece = PieceSpec(width_mm=PLAN.width_mm, height_mm=PLAN.height_mm, grains=(), artwork=(), depth_ramp=0.05,
-                      margin_mm=(MARGIN_MM,) * 4, ground_reflectance=BOARD, raw_reflectance=BOARD,
+    piece = PieceSpec(width_mm=PLAN.width_mm, height_mm=PLAN.height_mm, grains=(), artwork=(),
+                      depth_ramp=0.05, margin_mm=(MARGIN_MM,) * 4, ground_reflectance=BOARD,
+                      raw_reflectance=BOARD,
                       grain_scale_raw=1.0, smoke=float(rng.uniform(0, 0.25)), scorch=0.0, board_seed=seed)
     camera = random_camera(rng, piece, SIZE_PX)
     taken = photograph(piece, camera, seed, texture=drawn / np.float32(BOARD))
@@ -59,7 +61,7 @@ def main() -> None:
         marks = find_marks(photo.luminance)
         spent.append(time.perf_counter() - start)
         try:
-            corners = frame_corners_px(marks, PLAN.width_mm, PLAN.height_mm)
+            corners = place_marks(marks, (PLAN.width_mm, PLAN.height_mm)).corners_px
         except PhotoError as problem:
             lost.append((seed, len(marks), round(camera.tilt_deg), str(problem)[:40]))
             continue
@@ -76,7 +78,8 @@ def main() -> None:
             if not good:
                 verdict = result.why_not or result.decision.verdict
                 wrong.append(f"{seed} {result.patch.name}: {verdict} ({contrast:.1f} %, {period} mm)")
-    print(f"{given.photos} photos of {SIZE_PX[0]} x {SIZE_PX[1]}: placed by their marks {len(misses)}, not {lost}")
+    print(f"{given.photos} photos of {SIZE_PX[0]} x {SIZE_PX[1]}: placed by their marks {len(misses)}, "
+          f"not {lost}")
     print(f"worst corner: median {np.median(misses):.3f} mm, 95 % {np.percentile(misses, 95):.3f} mm; "
           f"search {np.median(spent):.2f} s")
     print(f"patches judged {judged}, right {right}; not right: {wrong}")
