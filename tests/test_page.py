@@ -92,6 +92,31 @@ def test_one_photo_alone_is_judged_when_asked_and_twice_the_frame_is_twice_the_s
     assert healthy(page) and second["period_mm"] / first["period_mm"] == pytest.approx(2.0, rel=2e-3)
 
 
+@pytest.mark.parametrize("way", ["points", "scale", "none"])
+def test_every_way_to_give_the_scale_leads_to_the_answer_button(fresh, way):
+    page = upload(fresh, "before", "piece.jpg", (DEMO / "cured_before.jpg").read_bytes())
+    page = page.checkbox(key="alone").check().run().radio(key="scale_by").set_value(way).run()
+    assert healthy(page) and not page.error
+    assert page.button(key="go").label == "Get the answer"
+
+
+def test_corners_typed_as_numbers_are_used(fresh):
+    truth = json.loads((DEMO / "truth.json").read_text())["pairs"]["cured"]["before"]
+    page = upload(fresh, "before", "piece.jpg", (DEMO / "cured_before.jpg").read_bytes())
+    page = page.checkbox(key="alone").check().run().toggle(key="by_hand").set_value(True).run()
+    fields = [f for f in page.number_input if f.key.startswith("before_corners_")]
+    for field, value in zip(fields, np.ravel(truth["corners_px"]), strict=True):
+        field.set_value(value)
+    page = page.button(key="before_corners_use").click().run().button(key="go").click().run()
+    assert healthy(page) and not page.error
+    photo = page.session_state["shown_answer"].report["photo"]
+    assert photo["scale"]["method"] == "corners"
+    assert photo["stripes"][0]["period_mm"] == pytest.approx(truth["stripes"][0]["period_mm"], rel=0.005)
+    page = page.checkbox(key="use_region").check().run()                 # a part of the piece: 40 x 30 mm of 80 x 60
+    assert healthy(page) and not page.error
+    assert page.session_state["shown_answer"].report["settings"]["region_mm"] == [5.0, 5.0, 40.0, 30.0]
+
+
 def test_a_saved_comparison_opens_again_with_its_numbers(fresh):
     made = comparison()
     page = upload(fresh, "saved", "old.zip", pack(made, title="Old belt"), "application/zip")

@@ -21,6 +21,7 @@ from analysis.words import period, photos
 __all__ = ["along_axis", "axis_range", "history", "misfits", "patches", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
+MISFIT_PX = 270  # width of the misfit chart: fits a phone
 MISFIT_SHARE = 0.05  # of the piece: length of a typical arrow
 
 
@@ -180,10 +181,13 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
             "turn": np.degrees(np.arctan2(dx, -dy)),
         }
     )
-    room = 0.08 * span
-    sx = alt.Scale(domain=[x.min() - room, x.max() + room], nice=False)
-    sy = alt.Scale(domain=[y.max() + room, y.min() - room], nice=False)
-    base = alt.Chart(frame, height=300, width="container")
+    room = 0.06 * span
+    (left, right), (top, foot) = (
+        (min(a.min(), b.min()) - room, max(a.max(), b.max()) + room) for a, b in ((x, frame["x2"]), (y, frame["y2"]))
+    )
+    sx, sy = (alt.Scale(domain=ends, nice=False) for ends in ([left, right], [foot, top]))
+    # One scale for both axes, or the arrows would point the wrong way.
+    base = alt.Chart(frame, width=MISFIT_PX, height=MISFIT_PX * (foot - top) / (right - left))
     tip = [alt.Tooltip("misfit:Q", format=".2f", title="misfit, px")]
     stalk = base.mark_rule(color=ink.found, strokeWidth=1.6, clip=True).encode(
         alt.X("x:Q", scale=sx, title="BEFORE photo, px"),

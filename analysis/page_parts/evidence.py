@@ -133,7 +133,7 @@ def _alignment(answer: Answer, dark: bool) -> None:
 
     with st.expander("Misfit at each check point"):
         chart, enlarge = charts.misfits(answer.views, dark=dark)
-        st.altair_chart(chart, width="stretch", key=f"misfits_{answer.key}", alt="Arrows of misfit at the check points")
+        st.altair_chart(chart, width="content", key=f"misfits_{answer.key}", alt="Arrows of misfit at the check points")
         st.caption(
             f"Arrows are drawn {enlarge:g} times too long. They should point all ways; one common way means a "
             "wrong alignment."

@@ -213,6 +213,15 @@ def _change_card(change: dict[str, Any]) -> str:
         rows.append(("Left of the stripe", words.left_over(change["ratio"], change["ratio_interval"])))
     elif change["ratio_interval"]:
         rows.append(("Left of the stripe", f"at most {words.share(change['ratio_interval'][1])}"))
+    if change["verdict"] == "nothing to compare":
+        return _card(
+            "nothing",
+            "CHANGE",
+            "after against before",
+            BIG_CHANGE[change["verdict"]],
+            words.CHANGE_WORDS[change["verdict"]],
+            rows,
+        )
     locked = {True: "yes: points to the machine", False: "no", None: words.UNKNOWN}[change["phase_locked"]]
     rows.append(("Same place in both", locked))
     kind = change["verdict"].split()[0]
