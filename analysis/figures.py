@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from analysis.views import View, Views
 
-__all__ = ["INK_NODES", "blend", "checker", "colours", "draw_bar", "draw_map", "draw_misfits", "draw_picture",
+__all__ = ["INK_NODES", "checker", "colours", "draw_bar", "draw_map", "draw_misfits", "draw_picture",
            "draw_profile", "draw_spectrum", "ink_map", "map_rgba", "period_range", "picture_rgba", "png",
            "profile_reach", "spectrum_reach"]
 
@@ -106,21 +106,6 @@ def picture_rgba(view: View, *, texture: bool = False, longest_px: int | None = 
     return np.array(small)
 
 
-def blend(views: Views, share: float) -> NDArray[np.uint8]:
-    """AFTER laid over BEFORE: `share` 0 shows BEFORE, 1 shows AFTER; shape (h, w, 4).
-
-    Raises
-    ------
-    ValueError
-        The two are not on the same grid, or `share` is not within 0 to 1.
-    """
-    if not 0.0 <= share <= 1.0:
-        raise ValueError(f"share must be from 0 to 1, got {share}")
-    before, after = _pair(views)
-    mixed = (1.0 - share) * before + share * after
-    return np.round(mixed).astype(np.uint8)
-
-
 def checker(views: Views, *, squares: int = 8) -> NDArray[np.uint8]:
     """Squares of BEFORE and AFTER in turn: lines of artwork run on across their edges where alignment holds.
 
@@ -135,7 +120,7 @@ def checker(views: Views, *, squares: int = 8) -> NDArray[np.uint8]:
     height, width = before.shape[:2]
     side = max(1, -(-max(height, width) // squares))
     odd = (np.arange(height)[:, None] // side + np.arange(width)[None, :] // side) % 2 == 1
-    return np.where(odd[..., None], after, before).astype(np.uint8)
+    return np.where(odd[..., None], after, before)
 
 
 def png(array: NDArray[np.uint8], *, level: int = 4) -> bytes:
@@ -154,10 +139,10 @@ def _cells(view: View, which: str):
     return view.grain_map_percent, view.grain_extent
 
 
-def _pair(views: Views) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _pair(views: Views) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     if len(views.photos) != 2 or not views.aligned:
         raise ValueError("the photos are not aligned, so one cannot be laid over the other")
-    return tuple(picture_rgba(view).astype(np.float32) for view in views.photos)
+    return tuple(picture_rgba(view) for view in views.photos)
 
 
 # ---- drawings on matplotlib axes ---------------------------------------------------------------------

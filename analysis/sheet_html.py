@@ -13,6 +13,9 @@ from datetime import datetime
 from html import escape
 from typing import Any
 
+import numpy as np
+from PIL import Image
+
 from analysis import figures, words
 from analysis.paper import MISSING, MM_PER_INCH
 from analysis.sheet_charts import elsewhere
@@ -69,7 +72,8 @@ def sheet_html(report: dict[str, Any], views: Views, *, title: str | None, notes
         f"<p class=\"answer\">{_safe(words.answer(report))}</p>", _cards(report), _next(report),
         _list("Warnings", words.warnings(report)), _pictures(views), _charts(report, views, expected),
         _table("Scores", words.score_rows(report), ["", *(name for name, _ in words.photos(report))]),
-        _table("Change", words.change_rows(report)) if "change" in report else "", _reasons(report),
+        _table("Change", words.change_rows(report)) if "change" in report else "", _alignment(views),
+        _reasons(report),
         f"<h2>Notes</h2><p>{_safe(notes)}</p>" if notes and notes.strip() else "",
         f"<p class=\"soft small\">Settings: {_safe(words.settings_line(report))}. Pictures share one tone "
         "curve. Contrast is peak to peak, % of the mean reflectance; ranges in brackets and after ± are 95 % "
@@ -181,11 +185,29 @@ def _charts(report, views: Views, expected) -> str:
     return f"<h2>Profiles and spectra</h2><div class=\"charts\">{''.join(shown)}</div>"
 
 
-def _chart(draw, label: str) -> bytes:
-    """One chart as SVG."""
+def _alignment(views: Views) -> str:
+    """Squares of both photos in turn, and the misfit of the check points."""
+    if not views.aligned or len(views.photos) != 2:
+        return ""
+    picture = Image.fromarray(figures.checker(views))
+    picture.thumbnail((PICTURE_PX, PICTURE_PX), Image.Resampling.BOX)
+    caption = "Alignment: squares of BEFORE and AFTER in turn; artwork runs on across their edges"
+    shown = [_figure(figures.png(np.array(picture)), caption, views.photos[0])]
+    if views.misfits_px is not None:
+        enlarged = []
+        data = _chart(lambda ax: enlarged.append(figures.draw_misfits(ax, views)), "x in the BEFORE photo, px", 76.0)
+        uri = "data:image/svg+xml;base64," + base64.b64encode(data).decode()
+        caption = f"Misfit of {len(views.misfits_px)} check points, enlarged {enlarged[0]:g} times"
+        shown.append(f"<figure><img src=\"{uri}\" alt=\"{caption}\">"
+                     f"<figcaption class=\"small\">{caption}</figcaption></figure>")
+    return f"<h2>Alignment</h2><div class=\"charts\">{''.join(shown)}</div>"
+
+
+def _chart(draw, label: str, height_mm: float = CHART_MM[1]) -> bytes:
+    """One chart as SVG; its frame leaves the same room for labels at any height."""
     from matplotlib.figure import Figure
-    figure = Figure(figsize=(CHART_MM[0] / MM_PER_INCH, CHART_MM[1] / MM_PER_INCH))
-    ax = figure.add_axes((0.09, 0.2, 0.88, 0.76))
+    figure = Figure(figsize=(CHART_MM[0] / MM_PER_INCH, height_mm / MM_PER_INCH))
+    ax = figure.add_axes((0.09, 8.8 / height_mm, 0.88, 1 - 10.6 / height_mm))
     draw(ax)
     ax.set_xlabel(label, labelpad=1.5)
     out = io.BytesIO()

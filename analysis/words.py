@@ -293,7 +293,7 @@ def settings_line(report: dict[str, Any]) -> str:
         parts.append(f"scan axis at {angle(settings['scan_angle_deg'])}")
     if settings.get("region_mm"):
         parts.append("region x {:g}, y {:g}, {:g} x {:g} mm".format(*settings["region_mm"]))
-    if settings.get("shortest_period_mm"):
+    if settings.get("shortest_period_mm") and any(one["pixels_per_mm"] for _, one in photos(report)):
         parts.append(f"periods from {settings['shortest_period_mm']:g} mm")
     parts.append(f"false-alarm rate {share(photos(report)[0][1]['false_alarm_rate'])}")
     return ", ".join(parts)

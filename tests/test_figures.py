@@ -177,13 +177,6 @@ def test_views_are_small_and_read_only(pair):
             assert not isinstance(value, np.ndarray) or not value.flags.writeable
 
 
-def test_blend_ends_at_either_photo(pair):
-    assert np.array_equal(figures.blend(pair, 0.0), figures.picture_rgba(pair.photos[0]))
-    assert np.array_equal(figures.blend(pair, 1.0), figures.picture_rgba(pair.photos[1]))
-    middle = figures.blend(pair, 0.5)[100, 100, 0]
-    assert middle == pytest.approx(np.mean([v.picture[100, 100] for v in pair.photos]), abs=1)
-
-
 def test_checker_takes_squares_in_turn(pair):
     shown = figures.checker(pair, squares=8)[..., 0]
     assert np.array_equal(shown[:105, :105], pair.photos[0].picture[:105, :105])
@@ -191,16 +184,15 @@ def test_checker_takes_squares_in_turn(pair):
     assert np.array_equal(shown[105:210, 105:210], pair.photos[0].picture[105:210, 105:210])
 
 
-@pytest.mark.parametrize("call", [lambda v: figures.blend(v, 0.5), figures.checker])
-def test_photos_that_are_not_aligned_are_not_laid_over_one_another(call):
+def test_photos_that_are_not_aligned_are_not_laid_over_one_another():
     with pytest.raises(ValueError, match="not aligned"):
-        call(make_views(sample_results.comparison(aligned=False)))
+        figures.checker(make_views(sample_results.comparison(aligned=False)))
 
 
-@pytest.mark.parametrize("share", [-0.1, 1.1, float("nan")])
-def test_blend_share_is_a_fraction(pair, share):
-    with pytest.raises(ValueError, match="share"):
-        figures.blend(pair, share)
+@pytest.mark.parametrize("squares", [1, 0, -3])
+def test_a_checker_has_at_least_two_squares(pair, squares):
+    with pytest.raises(ValueError, match="squares"):
+        figures.checker(pair, squares=squares)
 
 
 @pytest.mark.parametrize("shape", [(20, 30), (20, 30, 3), (20, 30, 4)])

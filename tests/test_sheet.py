@@ -439,7 +439,7 @@ def test_html_asks_for_nothing_outside():
     charts = [
         base64.b64decode(data).decode() for data in re.findall(r"data:image/svg\+xml;base64,([^\"]+)", page)
     ]
-    assert len(charts) == 4
+    assert len(charts) == 5
     for text in (page, *charts):
         addresses = re.findall(r"[a-z]+://[^\s\"'<>)]+", re.sub(r"base64,[^\"]+", "", text))
         assert all(a.startswith("http://www.w3.org/") for a in addresses), addresses
@@ -459,7 +459,7 @@ def test_html_shows_a_name_as_text_whatever_it_holds():
 def test_html_pictures_have_words_in_their_place():
     """WCAG 2.1 success criterion 1.1.1: a text for every picture."""
     images = re.findall(r"<img [^>]+>", _html())
-    assert len(images) == 10
+    assert len(images) == 12
     assert all(re.search(r'alt="[^"]{10,}"', image) for image in images)
 
 
@@ -493,7 +493,7 @@ def test_html_opens_on_a_phone_with_all_pictures_and_asks_for_nothing(tmp_path):
             "return [document.documentElement.scrollWidth, document.images.length,"
             " [...document.images].every(i => i.complete && i.naturalWidth > 0)]"
         )
-        assert (width, pictures, shown) == (390, 10, True)
+        assert (width, pictures, shown) == (390, 12, True)
         assert driver.get_log("browser") == []
         asked = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
         urls = [m["params"]["request"]["url"] for m in asked if m["method"] == "Network.requestWillBeSent"]
