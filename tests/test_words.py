@@ -283,3 +283,13 @@ def test_reasons_for_a_verdict_are_those_that_support_it(verdict):
     photo = report.to_dict(sample_results.inspection(verdict=verdict))["photo"]
     speak, other = words.reasons(photo)
     assert len(speak) == 2 and len(other) == 1 and "harmonic" in other[0]
+
+
+def test_every_ranked_test_that_engraves_carries_the_caution_and_no_other():
+    """The ranking's own mark is the reference; a step that only takes a photo warns of nothing."""
+    from analysis.next_test import rank_next_tests
+
+    tests = rank_next_tests(report.to_dict(sample_results.comparison()))
+    assert len(tests) >= 4
+    for test in tests:
+        assert (words.CAUTION_ENGRAVE in words.cautions(test.words)) == test.engraves, test.words
