@@ -14,7 +14,7 @@ import streamlit as st
 try:
     from analysis.errors import PhotoError
     from analysis.page_parts import markup
-    from analysis.page_parts.photos import ask_photos
+    from analysis.page_parts.photos import ask_photos, show_photos
 except ImportError as problem:  # a bare computer lacks system libraries; the sentence names them
     st.error(str(problem))
     st.stop()
@@ -66,11 +66,19 @@ def compare_view() -> None:
         return
     from analysis.page_parts.scale import ask_scale
 
+    show_photos(chosen)
+
     last = st.session_state.get("shown_answer")
     settings = ask_scale(chosen, last.report if last else None)
     if settings is None or not asked(chosen):
         return
-    answer = judged(chosen, settings, machine)
+    try:
+        answer = judged(chosen, settings, machine)
+    except PhotoError as problem:
+        st.error(str(problem))
+        if settings.frame_mm and not st.session_state.get("by_hand"):
+            st.info("You can also show the program where the frame is: switch on the frame's corners by hand, above.")
+        return
     if st.session_state.get("shown_answer") is not answer:
         st.session_state["shown_answer"] = answer
         if st.session_state.get("by_hand") or st.session_state.get("use_region"):

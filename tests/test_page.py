@@ -409,6 +409,22 @@ def test_pictures_carry_no_metadata_and_open():
         assert photo["alt"] and photo["map_alt"]["stripes"]
 
 
+def test_a_photo_at_a_glance_is_upright_small_and_without_metadata():
+    """EXIF orientation 6: turn by 90 degrees clockwise to show upright (CIPA DC-008)."""
+    out, exif = io.BytesIO(), Image.Exif()
+    exif[0x0112], exif[0x010F] = 6, "maker"
+    Image.new("RGB", (1600, 800), "white").save(out, "JPEG", exif=exif)
+    with Image.open(io.BytesIO(pictures.small_photo(out.getvalue()))) as small:
+        assert small.size == (240, 480) and not small.getexif()
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"text", b"\xff\xd8\xff\xe0 cut", (DEMO / "cured_before.jpg").read_bytes()[:2000]]
+)
+def test_a_photo_that_cannot_be_shown_is_left_to_the_analysis(data):
+    assert pictures.small_photo(data) is None
+
+
 def test_photos_that_are_not_aligned_are_shown_side_by_side_only():
     assert pictures.viewer_data(make_views(comparison(aligned=False)))["modes"] == [["beside", "side by side"]]
 

@@ -10,7 +10,7 @@ import streamlit as st
 from analysis.page_parts import markup
 from analysis.page_parts.components import put
 
-__all__ = ["Chosen", "ask_photos"]
+__all__ = ["Chosen", "ask_photos", "show_photos"]
 
 DEMO_FOLDER = Path(__file__).resolve().parents[2] / "demo_images"
 DEMO_FRAME_MM = (80.0, 60.0)
@@ -95,6 +95,22 @@ def _changed(key: str) -> None:
     """Forget a photo that was taken out of its place."""
     if st.session_state[key] is None:
         st.session_state["files"].pop(key, None)
+
+
+def show_photos(chosen: Chosen) -> None:
+    """The photos at a glance."""
+    with st.container(horizontal=True):
+        for name, data in chosen.photos:
+            picture = _glance(data)
+            if picture is not None:
+                st.image(picture, name, width=230, alt=f"The photo {name}")
+
+
+@st.cache_data(max_entries=8, scope="session", show_spinner=False)
+def _glance(data: bytes) -> bytes | None:
+    from analysis.page_parts.pictures import small_photo
+
+    return small_photo(data)
 
 
 def _own(given: dict[str, tuple[str, bytes]]) -> Chosen | None:

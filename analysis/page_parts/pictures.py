@@ -5,16 +5,19 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
+import warnings
 from typing import Any
 
 import numpy as np
-from PIL import Image
+from PIL import Image, ImageOps
 
+from analysis.decode import MAX_PIXELS
 from analysis.figures import BAR_STEPS, INK_NODES, map_rgba, picture_rgba, png
 from analysis.views import View, Views
 
-__all__ = ["jpeg", "picker_image", "thumbnail_png", "viewer_data"]
+__all__ = ["jpeg", "picker_image", "small_photo", "thumbnail_png", "viewer_data"]
 
+GLANCE_PX = 480  # longest side of a photo at a glance
 GROUND = 205  # grey beyond the piece
 PICKER_PX = 1600  # longest side of a photo to click on
 MAP_PX = 480  # width of a heat map; its cells are far larger
@@ -50,6 +53,27 @@ def jpeg(array: np.ndarray) -> str:
     out = io.BytesIO()
     Image.fromarray(array).save(out, "JPEG", quality=QUALITY)
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def small_photo(data: bytes) -> bytes | None:
+    """A photo at a glance as JPEG, upright and without metadata; `None` where the analysis will have to say why.
+
+    JPEG is decoded at an eighth or so of its size, which is fast; the size in the
+    header is checked before any pixel is decoded.
+    """
+    try:
+        with warnings.catch_warnings(), Image.open(io.BytesIO(data)) as photo:
+            warnings.simplefilter("ignore")
+            if photo.width * photo.height > MAX_PIXELS:
+                return None
+            photo.draft("RGB", (GLANCE_PX, GLANCE_PX))
+            upright = ImageOps.exif_transpose(photo)
+            upright.thumbnail((GLANCE_PX, GLANCE_PX))
+            out = io.BytesIO()
+            Image.fromarray(np.asarray(upright.convert("RGB"))).save(out, "JPEG", quality=QUALITY)
+    except Exception:  # whatever a damaged file does to the decoder, the analysis puts it in words
+        return None
+    return out.getvalue()
 
 
 def thumbnail_png(view: View) -> bytes:
