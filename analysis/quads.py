@@ -49,6 +49,8 @@ def edge_lines(grey: NDArray[np.uint8]) -> EdgeLines:
     segments = found.reshape(-1, 4).astype(np.float64)
     length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
     segments = segments[length >= SHORTEST_SEGMENT * max(grey.shape)]
+    if not len(segments):
+        return EdgeLines(point=empty, direction=empty, start=empty[:, 0], stop=empty[:, 0], support_px=empty[:, 0])
     return _merge(_dark_right(segments, grey), max(grey.shape))
 
 
@@ -167,7 +169,7 @@ def _meetings(point, direction):
     with np.errstate(divide="ignore", invalid="ignore"):
         first = (gap[..., 0] * direction[None, :, 1] - gap[..., 1] * direction[None, :, 0]) / cross
         second = (gap[..., 0] * direction[:, None, 1] - gap[..., 1] * direction[:, None, 0]) / cross
-    meet = point[:, None, :] + first[..., None] * direction[:, None, :]
+        meet = point[:, None, :] + first[..., None] * direction[:, None, :]        # parallel lines: nowhere
     return meet, first, second
 
 

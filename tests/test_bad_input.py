@@ -318,6 +318,82 @@ def test_a_bad_command_line_ends_with_status_2_and_one_plain_line(line, words, f
     assert "{" not in out                          # no report
 
 
+def _noise() -> np.ndarray:
+    return np.random.default_rng(7).integers(0, 256, (420, 560, 3), dtype=np.uint8)
+
+
+def _screenshot() -> np.ndarray:
+    """Windows, lines of text, a grid: flat colours and regular spacing, no piece."""
+    image = np.full((420, 560, 3), 240, np.uint8)
+    for y in range(60, 400, 12):
+        for x in range(40, 500, 7):
+            if (x * y) % 5:
+                cv2.rectangle(image, (x, y), (x + 4, y + 6), (60, 60, 60), -1)
+    return cv2.rectangle(image, (10, 10), (549, 409), (90, 60, 30), 2)
+
+
+def _steps() -> np.ndarray:
+    """A ramp with hard bars: nothing else."""
+    image = np.tile(np.linspace(40, 200, 560).astype(np.uint8), (420, 1))
+    image[:, ::80] = 20
+    return image
+
+
+QUEER = {"noise": _noise, "screenshot": _screenshot, "bars": _steps,
+         "nearly black": lambda: (_noise() // 24), "nearly white": lambda: 250 + _noise() // 60,
+         "one bright dot": lambda: cv2.circle(np.full((420, 560), 20, np.uint8), (280, 210), 9, 250, -1),
+         "half cut off": lambda: np.where(np.arange(560) < 280, _noise()[..., 0], 0).astype(np.uint8),
+         "smallest that is taken": lambda: _noise()[:128, :128],
+         "very long": lambda: np.random.default_rng(8).integers(0, 256, (130, 4000), dtype=np.uint8)}
+
+
+@pytest.mark.parametrize("options", [[], ["--frame", "80x60"], ["--pixels-per-mm", "8", "--scan-angle", "30"],
+                                     ["--corners", "20,20", "100,22", "98,100", "22,99", "--frame", "80x60"]],
+                         ids=["no scale", "frame", "scale and angle", "corners"])
+@pytest.mark.parametrize("picture", QUEER)
+def test_a_queer_photo_gives_a_report_or_one_sentence(picture, options, tmp_path, capsys):
+    path = tmp_path / "queer photo.png"
+    path.write_bytes(files.encode(QUEER[picture]()))
+    status = main(["inspect", str(path), "--json", "-", *options])
+    out, err = capsys.readouterr()
+    if status == 0:
+        photo = json.loads(out)["photo"]
+        assert photo["verdict"] in ("mechanical", "grain", "mixed", "clean", "undecided")
+        assert photo["verdict"] not in ("mechanical", "mixed") or picture in ("screenshot", "bars")
+    else:
+        assert (status, out, err.count("\n")) == (2, "", 1)
+        assert_plain(err)
+
+
+@pytest.mark.parametrize(("before", "after"), [
+    ("noise", "noise"), ("noise", "screenshot"), ("screenshot", "screenshot"), ("bars", "noise"),
+    ("very long", "smallest that is taken")])
+@pytest.mark.parametrize("options", [[], ["--frame", "80x60"]], ids=["no scale", "frame"])
+def test_queer_pairs_give_a_report_or_one_sentence(before, after, options, tmp_path, capsys):
+    for name, kind in (("a.png", before), ("b.png", after)):
+        (tmp_path / name).write_bytes(files.encode(QUEER[kind]()))
+    status = main(["compare", str(tmp_path / "a.png"), str(tmp_path / "b.png"), "--json", "-", *options])
+    out, err = capsys.readouterr()
+    if status == 2:
+        assert (out, err.count("\n")) == ("", 1)
+        assert_plain(err)
+    else:
+        report = json.loads(out)
+        assert report["registration"]["ok"] is (status == 0)
+        assert status == 0 or report["change"]["verdict"] == "undecided"
+
+
+@pytest.mark.parametrize(("region", "words"), [("200,200,20,20", "region"), ("-50,-50,10,10", "region"),
+                                               ("0,0,0.5,0.5", "region|small"), ("10,10,3,3", "small|region")])
+def test_a_region_outside_the_piece_or_tiny_gets_its_sentence(region, words, tmp_path, capsys):
+    path = tmp_path / "a.png"
+    path.write_bytes(files.encode(_noise()))
+    assert main(["inspect", str(path), "--pixels-per-mm", "8", "--region", region]) == 2
+    err = capsys.readouterr().err
+    assert re.search(words, err) and err.count("\n") == 1
+    assert_plain(err)
+
+
 def test_a_write_protected_folder_is_refused_before_the_work(folder, capsys, monkeypatch):
     monkeypatch.chdir(folder)
     monkeypatch.setattr(os, "access", lambda path, mode: False)        # root may write anywhere
