@@ -229,16 +229,13 @@ def _refresh_search(connection: sqlite3.Connection, number: int) -> None:
 def _lines(connection: sqlite3.Connection, where: str, values: tuple) -> tuple[EntryLine, ...]:
     rows = connection.execute("SELECT id, uid, made, written, title, changed FROM entry "
                               f"{where} ORDER BY made DESC, id DESC", values).fetchall()
-    wanted = {row["id"] for row in rows}
-    tags: dict[int, list[str]] = {number: [] for number in wanted}
-    readings: dict[int, list[dict]] = {number: [] for number in wanted}
-    for row in connection.execute("SELECT entry, tag FROM tag ORDER BY tag"):
-        if row["entry"] in wanted:
-            tags[row["entry"]].append(row["tag"])
-    columns = ", ".join(READING_COLUMNS)
-    for row in connection.execute(f"SELECT entry, {columns} FROM reading ORDER BY rowid"):
-        if row["entry"] in wanted:
-            readings[row["entry"]].append({c: row[c] for c in READING_COLUMNS})
+    tags: dict[int, list[str]] = {row["id"]: [] for row in rows}
+    readings: dict[int, list[dict]] = {row["id"]: [] for row in rows}
+    these, columns = f"entry IN (SELECT id FROM entry {where})", ", ".join(READING_COLUMNS)
+    for row in connection.execute(f"SELECT entry, tag FROM tag WHERE {these} ORDER BY tag", values):
+        tags[row["entry"]].append(row["tag"])
+    for row in connection.execute(f"SELECT entry, {columns} FROM reading WHERE {these} ORDER BY rowid", values):
+        readings[row["entry"]].append({c: row[c] for c in READING_COLUMNS})
     return tuple(EntryLine(**dict(row), tags=tuple(tags[row["id"]]), readings=tuple(readings[row["id"]]))
                  for row in rows)
 

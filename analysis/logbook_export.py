@@ -65,7 +65,7 @@ def export_zip(*, path: str | os.PathLike[str] | None = None) -> bytes:
             entry = get_entry(line.id, path=path)
             archive.writestr(f"entries/{line.uid}.json", json.dumps(_content(entry), indent=1))
             for name, data in entry.pictures.items():
-                archive.writestr(f"pictures/{line.uid}/{name}", data)
+                archive.writestr(f"pictures/{line.uid}/{name}", data, zipfile.ZIP_STORED)     # packed already
     return out.getvalue()
 
 
