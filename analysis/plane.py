@@ -61,7 +61,7 @@ class Plane:
 
     power: NDArray[np.float64]             # (nx, ny)
     noise: NDArray[np.float64]             # (nx, ny) mean power of the surroundings, line left out
-    local: NDArray[np.float64]             # (nx, ny) mean of the near surroundings alone: unbiased, for intervals
+    local: NDArray[np.float64]             # (nx, ny) mean of the near flanks at the same fy: unbiased, for intervals
     floor: NDArray[np.float64]             # (nx, ny) level under hills and lines, from a running median
     ring: NDArray[np.float64]              # (nx, ny) the same over a window that widens with frequency
     noise_count: NDArray[np.float64]       # (nx, 1) independent cells in the narrowest noise window
@@ -159,9 +159,10 @@ def _continuum(power, fx, cell_x, bin_x):
     wide, _ = _flank_mean(smooth, LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
     near, near_count = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
     wide, _ = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
+    local, _ = _flank_mean(np.minimum(power, 8.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
     half = np.maximum(NEAR_CELLS * 0.6, RING_SHARE * fx / cell_x)
     ring, ring_count = _flank_mean(np.minimum(power, 12.0 * wide), LINE_CELLS, half, cell_x, bin_x)
-    return np.maximum(near, wide), near, np.maximum(ring, np.maximum(near, wide)), near_count * 1.5, ring_count
+    return np.maximum(near, wide), local, np.maximum(ring, np.maximum(near, wide)), near_count * 1.5, ring_count
 
 
 def _flank_mean(power, inner, outer, cell_x, bin_x):

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
+from scipy.stats import t
 
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
@@ -238,18 +239,20 @@ def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Cand
 def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
     """The line in the person's units, with 95 % intervals."""
     f = np.hypot(line.fx_per_mm, line.fy_per_mm)
+    # Student's t for the photo's own noise, whose level rests on the few cells beside the line.
+    reach = float(t.ppf(0.975, 2.0 * max(line.noise_count / 1.5, 2.0)))
     period = 1.0 / f
-    period_sd = period * np.hypot(line.fx_sd_per_mm / f, texture.scale_sd_fraction)
+    period_half = period * np.hypot(reach * line.fx_sd_per_mm / f, 1.96 * texture.scale_sd_fraction)
     angle = -np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm))
-    angle_sd = np.hypot(np.degrees(line.fy_sd_per_mm / f), texture.axis_sd_deg)
-    contrast, contrast_sd = 200.0 * line.amplitude, 200.0 * line.amplitude_sd
+    angle_half = np.hypot(reach * np.degrees(line.fy_sd_per_mm / f), 1.96 * texture.axis_sd_deg)
+    contrast, contrast_half = 200.0 * line.amplitude, reach * 200.0 * line.amplitude_sd
     ring_tail = -line.ring_count * np.log1p(line.ring_snr / line.ring_count)
     return Stripe(
-        period_mm=period, period_interval_mm=(period - 1.96 * period_sd, period + 1.96 * period_sd),
+        period_mm=period, period_interval_mm=(period - period_half, period + period_half),
         period_px=period * texture.samples_per_mm, angle_deg=angle,
-        angle_interval_deg=(angle - 1.96 * angle_sd, angle + 1.96 * angle_sd),
+        angle_interval_deg=(angle - angle_half, angle + angle_half),
         contrast_percent=contrast,
-        contrast_interval_percent=(max(contrast - 1.96 * contrast_sd, 0.0), contrast + 1.96 * contrast_sd),
+        contrast_interval_percent=(max(contrast - contrast_half, 0.0), contrast + contrast_half),
         phase_rad=line.phase_rad, phase_sd_rad=line.phase_sd_rad,
         coherence=float(np.sqrt(line.coherence_along * line.coherence_across)), coverage=line.coverage,
         false_alarm_probability=max(false_alarm, LEAST_FALSE_ALARM),
