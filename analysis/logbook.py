@@ -119,11 +119,15 @@ def get_entry(number: int, *, path: Path | None = None) -> Entry:
         There is no entry of this number.
     """
     with reading(path) as connection:
-        line = _line(connection, number)
-        row = connection.execute("SELECT notes, machine, report FROM entry WHERE id = ?",
-                                 (number,)).fetchone()
-        pictures = {r["name"]: bytes(r["data"]) for r in connection.execute(
-            "SELECT name, data FROM picture WHERE entry = ? ORDER BY name", (number,))}
+        return read_entry(connection, number)
+
+
+def read_entry(connection: sqlite3.Connection, number: int) -> Entry:
+    """Return one entry in full through an open connection."""
+    line = _line(connection, number)
+    row = connection.execute("SELECT notes, machine, report FROM entry WHERE id = ?", (number,)).fetchone()
+    pictures = {r["name"]: bytes(r["data"]) for r in connection.execute(
+        "SELECT name, data FROM picture WHERE entry = ? ORDER BY name", (number,))}
     return Entry(line=line, notes=row["notes"], machine=row["machine"],
                  report=json.loads(row["report"]) if row["report"] else None, pictures=pictures)
 

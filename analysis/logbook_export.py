@@ -19,8 +19,8 @@ from datetime import datetime
 from typing import Any
 
 from analysis.errors import PhotoError
-from analysis.logbook import LARGEST_PICTURE, Entry, check_record, get_entry, insert_record, list_entries
-from analysis.logbook_store import READING_COLUMNS, writing
+from analysis.logbook import LARGEST_PICTURE, Entry, check_record, insert_record, list_entries, read_entry
+from analysis.logbook_store import READING_COLUMNS, reading, writing
 from analysis.report import from_dict
 
 __all__ = ["Imported", "export_csv", "export_zip", "import_zip"]
@@ -56,16 +56,16 @@ def export_csv(*, path: str | os.PathLike[str] | None = None) -> str:
 
 def export_zip(*, path: str | os.PathLike[str] | None = None) -> bytes:
     """Pack the whole logbook with its pictures; `import_zip` reads it back."""
-    lines = list_entries(path=path)
     out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        head = {"format": FORMAT, "entries": [line.uid for line in lines]}
+    with reading(path) as connection, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        rows = connection.execute("SELECT id, uid FROM entry ORDER BY made, id").fetchall()
+        head = {"format": FORMAT, "entries": [row["uid"] for row in rows]}
         archive.writestr("logbook.json", json.dumps(head))
-        for line in lines:
-            entry = get_entry(line.id, path=path)
-            archive.writestr(f"entries/{line.uid}.json", json.dumps(_content(entry), indent=1))
-            for name, data in entry.pictures.items():
-                archive.writestr(f"pictures/{line.uid}/{name}", data, zipfile.ZIP_STORED)     # packed already
+        for row in rows:
+            entry = read_entry(connection, row["id"])
+            archive.writestr(f"entries/{row['uid']}.json", json.dumps(_content(entry)))
+            for name, data in entry.pictures.items():      # packed already
+                archive.writestr(f"pictures/{row['uid']}/{name}", data, zipfile.ZIP_STORED)
     return out.getvalue()
 
 
