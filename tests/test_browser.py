@@ -147,6 +147,7 @@ class Page:
         )
         self.driver.get(self.address)
         self.find(".st-key-demo_cured button")
+        self.idle()
 
     def js(self, script, *arguments):
         return self.driver.execute_script(script, *arguments)
@@ -180,11 +181,19 @@ class Page:
     def settled(self, patience=PATIENCE):
         """The answer and all below it is drawn and nothing runs any more."""
         self.find(".st-key-get_zip button", patience)
-        self.until(
-            lambda: not self.driver.find_elements(By.CSS_SELECTOR, "[data-testid=stStatusWidget], [data-stale=true]"),
-            patience,
-            "the end of the run",
-        )
+        self.idle(patience)
+
+    def idle(self, patience=20.0):
+        """No run, nothing old left on the page, and its fading over."""
+        ended = "[data-testid=stApp][data-test-script-state=notRunning]"
+        for _ in range(3):                 # a run that follows at once is waited for too
+            self.until(
+                lambda: self.driver.find_elements(By.CSS_SELECTOR, ended)
+                and not self.driver.find_elements(By.CSS_SELECTOR, "[data-stale=true]"),
+                patience,
+                "the end of the run",
+            )
+            time.sleep(0.25)
 
     def inside(self, css, script, *arguments):
         """Run a script in the shadow of the component within `css`; `root` is its root."""
@@ -229,6 +238,8 @@ class Page:
 def axe_findings(page, *, off=()):
     """Serious and critical findings of axe-core."""
     import axe_core_python
+
+    page.idle()
 
     script = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
     page.js(script)
