@@ -10,12 +10,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from importlib import metadata
 from pathlib import PurePath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis import __version__
 from analysis.errors import PhotoError
 from analysis.report_shape import check_report, fault
 
@@ -32,11 +32,8 @@ MOST_BYTES = 20_000_000                    # a report is some 10 kB; anything ne
 
 
 def program_version() -> str:
-    """Version of the installed program; "unknown" from a folder that is not installed."""
-    try:
-        return metadata.version("stripe-or-grain")
-    except metadata.PackageNotFoundError:
-        return "unknown"
+    """Version of the program, installed or not."""
+    return __version__
 
 
 def to_dict(result: Comparison | Inspection) -> dict[str, Any]:
