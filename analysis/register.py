@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography, distort, homography_of, undistort
+from analysis.geometry import Lens, apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_framed import align_framed
+from analysis.register_framed import Match, align_framed
 from analysis.register_free import align_free
+from analysis.register_sides import with_frame_of_after
 
 __all__ = ["Alignment", "register"]
 
@@ -39,6 +40,7 @@ class Alignment:
     # Undistorted AFTER px -> undistorted BEFORE px, each by its own piece's lens; equals `homography` where
     # no lens was estimated
     homography_undistorted: NDArray[np.float64] | None = None
+    after_lens: Lens | None = None           # AFTER's, for `homography_undistorted`; None: no distortion
     agreement: float | None = None           # correlation of the artwork's strokes, 1 for the same artwork
 
 
@@ -65,9 +67,14 @@ def register(before: Photo, after: Photo, before_piece: Piece, after_piece: Piec
     homography can be right everywhere: this one is exact at the frame's corners.
     `homography_undistorted` is for pixels with each piece's lens taken out.
     """
+    match = None
     if after_piece is not None and _has_frame(before_piece) and _has_frame(after_piece):
-        return _alignment(align_framed(before_piece, after_piece), before_piece, after_piece)
-    return _alignment(align_free(before, after, before_piece), before_piece, None)
+        match = align_framed(before_piece, after_piece)
+    if match is None or not match.ok:
+        # One of the frames may be a wrong one, or given badly: the artwork alone may still tell
+        free = with_frame_of_after(align_free(before, after, before_piece), before_piece, after)
+        match = free if free.ok or match is None else match
+    return _alignment(match, before_piece, after)
 
 
 def _has_frame(piece: Piece) -> bool:
@@ -75,34 +82,34 @@ def _has_frame(piece: Piece) -> bool:
     return piece.corners_px is not None
 
 
-def _alignment(found, before_piece: Piece, after_piece: Piece | None) -> Alignment:
-    """Photo-pixel result of a match."""
-    scale = found.before_px_per_mm
-    raw = None
-    if found.homography is not None:
-        raw = _raw_homography(found, before_piece, after_piece)
-    residual_px = found.residual_px
-    misfits = None
-    if found.misfits_px is not None:
-        misfits = found.misfits_px
-    for array in (raw, misfits, found.homography):
+def _alignment(match: Match, before_piece: Piece, after: Photo) -> Alignment:
+    """Match in photo pixels, arrays closed."""
+    raw = None if match.homography is None else _raw_homography(match, before_piece, after)
+    for array in (raw, match.misfits_px, match.homography):
         if array is not None:
             array.setflags(write=False)
-    return Alignment(ok=found.ok, homography=raw, residual_px=residual_px,
-                     residual_mm=None if residual_px is None or scale is None else residual_px / scale,
-                     overlap_fraction=found.overlap_fraction, reason=found.reason, method=found.method,
-                     turned=found.turned, misfits_px=misfits, warnings=found.warnings,
-                     homography_undistorted=found.homography, agreement=found.agreement)
+    scale, residual = match.before_px_per_mm, match.residual_px
+    return Alignment(ok=match.ok, homography=raw, residual_px=residual,
+                     residual_mm=None if residual is None or scale is None else residual / scale,
+                     overlap_fraction=match.overlap_fraction, reason=match.reason, method=match.method,
+                     turned=match.turned, misfits_px=match.misfits_px, warnings=match.warnings,
+                     homography_undistorted=match.homography, after_lens=match.after_lens,
+                     agreement=match.agreement)
 
 
-def _raw_homography(found, before_piece, after_piece) -> NDArray[np.float64]:
-    """Homography between photo pixels, lenses included, exact at four corners of the piece."""
-    after_lens = before_piece.lens if after_piece is None else after_piece.lens
-    if before_piece.lens.k1 == 0.0 and (after_piece is None or after_lens.k1 == 0.0):
-        return found.homography.copy()
-    corners = found.corners_px                       # (4, 2) raw AFTER px
-    ideal = undistort(corners, after_lens) if after_piece is not None else corners
-    target = distort(apply_homography(found.homography, ideal), before_piece.lens)
-    unit = (1.0, 1.0)
-    matrix = homography_of(target, unit) @ np.linalg.inv(homography_of(corners, unit))
+def _raw_homography(match: Match, before_piece: Piece, after: Photo) -> NDArray[np.float64]:
+    """Homography between photo pixels, lenses included, exact at the corners of the piece or of AFTER's part."""
+    after_lens = match.after_lens or lens_of_photo(after.size_px)
+    if before_piece.lens.k1 == 0.0 and after_lens.k1 == 0.0:
+        return match.homography.copy()
+    corners = match.corners_px
+    if corners is None:
+        seen = before_piece.corners_px
+        if seen is None:
+            w, h = before_piece.lens.centre_px
+            seen = np.array([[0.4, 0.4], [1.6, 0.4], [1.6, 1.6], [0.4, 1.6]]) * [w, h]
+        ideal = apply_homography(np.linalg.inv(match.homography), undistort(seen, before_piece.lens))
+        corners = distort(ideal, after_lens)
+    target = distort(apply_homography(match.homography, undistort(corners, after_lens)), before_piece.lens)
+    matrix = homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(corners, (1.0, 1.0)))
     return matrix / matrix[2, 2]

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
-from analysis.geometry import apply_homography
+from analysis.geometry import Lens, apply_homography
 from analysis.rectify import Piece, piece_to_photo
 from analysis.register_fit import TileCheck, check_tiles, fit_homography, folds
 from analysis.strokes import Strokes, stroke_response
@@ -46,6 +47,7 @@ class Match:
     turned: bool = False
     misfits_px: NDArray[np.float64] | None = None
     corners_px: NDArray[np.float64] | None = None    # (4, 2) in AFTER photo px: where the result must be exact
+    after_lens: Lens | None = None                   # AFTER's, where its frame showed it
     warnings: tuple[str, ...] = ()
     agreement: float | None = None
     details: dict | None = None
@@ -112,7 +114,8 @@ def _unlike(before, after, response, other, inner, best) -> Match:
         whole = _whole(before, after, _turned(_size(before), _size(after), 0))
         return Match(ok=True, homography=whole, residual_px=before.corners_sd_px,
                      before_px_per_mm=before.photo_px_per_mm if before.scale_known else None, overlap_fraction=1.0,
-                     reason=None, method="frame", corners_px=piece_to_photo(after, _rectangle(_size(after))),
+                     reason=None, method="frame", after_lens=after.lens,
+                     corners_px=piece_to_photo(after, _rectangle(_size(after))),
                      warnings=(FRAME_ALONE,))
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
                  reason=UNLIKE, method="frame and artwork", agreement=best.score)
@@ -142,7 +145,7 @@ def _refined(before, after, first, second, area, inner, strokes: Strokes, start:
                  before_px_per_mm=scale if before.scale_known else None,
                  overlap_fraction=_overlap(after, first, second, to_after, area), reason=None if ok else UNLIKE,
                  method="frame and artwork", turned=start.turn == 2, agreement=agreement,
-                 misfits_px=_misfits(before, first, check),
+                 misfits_px=_misfits(before, first, check), after_lens=after.lens,
                  corners_px=piece_to_photo(after, apply_homography(to_after, _rectangle(_size(before)))))
 
 
@@ -265,6 +268,23 @@ def _moved(picture, matrix):
     """Picture moved by a fit on its own grid."""
     return cv2.warpPerspective(picture, matrix, picture.shape[::-1],
                                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+
+
+def peak_ratio(a, b, mask, sigma, apart) -> float:
+    """How far the correlation in place stands above the best of all others, shifted by more than `apart` samples.
+
+    Chance gives about 1 and less; regular letters come near 1 too.
+    """
+    a, b = (cv2.GaussianBlur(f * mask, (0, 0), sigma) for f in (a, b))
+    a, b = ((f - f[mask].mean()) * mask for f in (a, b))
+    shape = [fft.next_fast_len(2 * n, real=True) for n in a.shape]
+    surface = fft.irfft2(fft.rfft2(a, shape, workers=2) * np.conj(fft.rfft2(b, shape, workers=2)), shape, workers=2)
+    near = int(max(1, round(0.25 * apart)))
+    window = np.ix_(range(-near, near + 1), range(-near, near + 1))
+    here = float(surface[window].max())
+    apart = int(round(apart))
+    surface[np.ix_(range(-apart, apart + 1), range(-apart, apart + 1))] = 0
+    return here / max(float(surface.max()), 1e-9)
 
 
 def correlation(a, b, mask, sigma) -> float:

@@ -33,7 +33,8 @@ MOST_ACROSS = 26.0         # samples across the widest stroke: 8 per mm
 LEAST_TILE = 0.5           # correlation of a tile that agrees
 LEAST_TILES = 7
 LEAST_SHARE = 0.6          # of the artwork's energy inside their outline
-LEAST_OUTLINE = 0.02       # of BEFORE's picture
+LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
+TILE_ROUNDS = 3            # of reweighting tiles
 LEAST_AGREEMENT = 0.55
 MOST_RESIDUAL_WIDTHS = 0.1      # of the check, over the widest stroke: 0.3 mm
 SEED = 1                   # of the robust estimator
@@ -212,8 +213,8 @@ class _Grown:
     support: float                     # tiles that agree
     share: float                       # of the artwork's energy inside the outline that agrees
     agreement: float
+    extent: NDArray[np.float64]        # (2,) shorter and longer side of the box around those tiles, samples
     outline: NDArray[np.bool_]
-    seen: NDArray[np.bool_]
 
 
 def _grown(first: _View, after: Photo, start, points) -> _Grown | None:
@@ -237,15 +238,34 @@ def _grown(first: _View, after: Photo, start, points) -> _Grown | None:
         return None
     response, other, seen = pair
     use = (region & seen).astype(np.float32)
-    fit = fit_homography(response, other, use, sigmas[-1:])
+    fit = _tilewise(response, other, use, sigmas[-1], tile)
     if not fit.converged or not _credible(to_after @ fit.homography, response.shape):
         return None
     check = cross_check(response, other, use, fit.homography, sigmas[-1], tile)
     agrees = check.agreement > LEAST_TILE
+    box = cv2.minAreaRect(check.at[agrees].astype(np.float32).reshape(-1, 1, 2))[1] if agrees.sum() > 2 else (0, 0)
     moved = cv2.warpPerspective(other, fit.homography, other.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     return _Grown(view=view, to_after=to_after @ fit.homography, check=check, support=float(agrees.sum()),
                   share=float(check.weight[agrees].sum() / max(check.weight.sum(), 1e-9)),
-                  agreement=correlation(response, moved, region & seen, sigmas[-1]), outline=region, seen=seen)
+                  agreement=correlation(response, moved, region & seen, sigmas[-1]), extent=np.sort(box),
+                  outline=region)
+
+
+def _tilewise(response, other, use, sigma, tile):
+    """Fit in which a part of the artwork that does not follow the rest counts less."""
+    fit = fit_homography(response, other, use, (sigma,))
+    for _ in range(TILE_ROUNDS):
+        check = check_tiles(response, other, fit.homography, use, tile, sigma)
+        if len(check.move) < 4:
+            break
+        off = np.hypot(*check.move.T)
+        typical = max(rms_move(check), 0.05 * sigma)
+        weight = np.ones(tuple(n // tile + 1 for n in response.shape), np.float32)
+        column, row = (check.at // tile).astype(int).T
+        weight[row, column] = 1 / (1 + (off / typical) ** 2)
+        weight = np.kron(weight, np.ones((tile, tile), np.float32))[:response.shape[0], :response.shape[1]]
+        fit = fit_homography(response, other, use * weight, (sigma,), fit.homography)
+    return fit
 
 
 def _responses(first: _View, after: Photo, to_after, region):
@@ -286,15 +306,17 @@ def _result(piece: Piece, after: Photo, first: _View, found: _Grown) -> Match:
     there = apply_homography(view.to_photo, found.check.at + found.check.move)
     px = _px_per_sample(view, np.argwhere(found.outline).mean(axis=0)[::-1])
     residual = rms_move(found.check)
-    outline = found.outline.sum() * (view.to_source[0, 0] / first.to_source[0, 0]) ** 2 / first.picture.size
-    ok = (found.support >= LEAST_TILES and found.share >= LEAST_SHARE and outline >= LEAST_OUTLINE
+    breadth, length = found.extent / view.widest
+    ok = (found.support >= LEAST_TILES and found.share >= LEAST_SHARE and breadth >= LEAST_BREADTH
+          and length >= LEAST_LENGTH
           and found.agreement >= LEAST_AGREEMENT and residual < MOST_RESIDUAL_WIDTHS * view.widest)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=residual * px,
                  before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
                  overlap_fraction=_overlap(first, after, first.to_photo, to_before),
                  reason=None if ok else NOT_ALIGNED, method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1),
-                 details=dict(support=found.support, share=found.share, outline=float(outline), residual=residual))
+                 details={"support": found.support, "share": found.share, "breadth": float(breadth),
+                          "length": float(length), "residual": residual})
 
 
 def _px_per_sample(view: _View, at) -> float:
