@@ -440,6 +440,8 @@ def test_sources_table_lists_every_period_and_every_speed():
     line = next(line for line in text.splitlines() if line.startswith("mains ripple "))
     assert "4 " in line
     assert "2.5 " in line
+    cells = next(line for line in text.splitlines() if line.startswith("belt pitch ")).split()
+    assert cells[2:6] == ["mm", "2.032", "2.032", "0.2"]      # 1.96 x 0.1 %
 
 
 def test_table_says_which_figure_is_missing():
