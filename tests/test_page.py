@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 from sample_results import comparison, inspection
 from streamlit.testing.v1 import AppTest
+from test_bad_input import NOT_PHOTOS, QUEER
 
 from analysis.errors import PhotoError
 from analysis.page_parts import charts, choices, markup, pictures
@@ -179,6 +180,39 @@ def test_two_sessions_do_not_see_each_other(fresh):
     upload(fresh, "saved", "old.zip", pack(comparison()), "application/zip")
     other = AppTest.from_file(str(ROOT / "streamlit_app.py"), default_timeout=90).run()
     assert "sg-answer" not in told(other) and "shown_answer" not in other.session_state
+
+
+@pytest.fixture(scope="module")
+def waiting(tmp_path_factory):
+    """A page that judges each photo that it is given, as soon as it is given."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(ROOT)
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        page = AppTest.from_file(str(ROOT / "streamlit_app.py"), default_timeout=90).run()
+        page = upload(page, "before", "a.jpg", b"")
+        yield page.checkbox(key="alone").check().run().button(key="go").click().run()
+
+
+@pytest.mark.parametrize("case", NOT_PHOTOS)
+def test_what_is_no_photo_gives_its_sentence_on_the_page(waiting, case):
+    data, said = NOT_PHOTOS[case]
+    page = upload(waiting, "before", f"{case}.jpg", data() if callable(data) else data)
+    assert healthy(page)
+    (error,) = page.error
+    assert re.search(said, error.value) and "\n" not in error.value and page.checkbox(key="alone").value
+
+
+@pytest.mark.parametrize("case", QUEER)
+def test_a_queer_photo_gives_a_report_or_its_sentence_on_the_page(waiting, case):
+    picture = QUEER[case]
+    out = io.BytesIO()
+    Image.fromarray(picture() if callable(picture) else picture).save(out, "PNG")
+    before = waiting.session_state["shown_answer"] if "shown_answer" in waiting.session_state else None
+    page = waiting.radio(key="scale_by").set_value("none").run()
+    page = upload(page, "before", f"{case}.png", out.getvalue(), "image/png")
+    assert healthy(page)
+    answered = "shown_answer" in page.session_state and page.session_state["shown_answer"] is not before
+    assert answered or len(page.error) == 1
 
 
 # ---- choices -----------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from analysis.views import View, Views
 __all__ = ["jpeg", "picker_image", "small_photo", "thumbnail_png", "viewer_data"]
 
 GLANCE_PX = 480  # longest side of a photo at a glance
+LEAST_GLANCE_PX = 4        # a strip thinner than this is nothing to look at
 GROUND = 205  # grey beyond the piece
 PICKER_PX = 1600  # longest side of a photo to click on
 MAP_PX = 480  # width of a heat map; its cells are far larger
@@ -69,6 +70,8 @@ def small_photo(data: bytes) -> bytes | None:
             photo.draft("RGB", (GLANCE_PX, GLANCE_PX))
             upright = ImageOps.exif_transpose(photo)
             upright.thumbnail((GLANCE_PX, GLANCE_PX))
+            if min(upright.size) < LEAST_GLANCE_PX:
+                return None
             out = io.BytesIO()
             Image.fromarray(np.asarray(upright.convert("RGB"))).save(out, "JPEG", quality=QUALITY)
     except Exception:  # whatever a damaged file does to the decoder, the analysis puts it in words
