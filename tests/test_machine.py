@@ -70,6 +70,7 @@ WORKED = [
     ("motor full step", {"screw": {"pitch_mm": 2.0, "starts": 4}, "motor": {"step_angle_deg": 1.8}}, 0.04),
     ("rack tooth", {"rack": {"module_mm": 1.0}}, math.pi),             # ISO 54 module: pitch = pi m
     ("rack tooth", {"rack": {"module_mm": 1.5}}, 4.71238898038),
+    ("rack tooth, 2nd harmonic", {"rack": {"module_mm": 1.0}}, math.pi / 2),
     ("pinion turn", {"rack": {"tooth_pitch_mm": 5.0, "pinion_teeth": 20}}, 100.0),
     ("gear mesh", BELT | {"gear": {"motor_teeth": 20, "driven_teeth": 60}}, 2 / 3),   # 40 mm / 60 teeth
     ("motor turn", BELT | {"gear": {"motor_teeth": 20, "driven_teeth": 60}}, 40 / 3),

@@ -234,6 +234,32 @@ def test_evidence_holds_the_reports_figures():
     assert 0 < clean.contrast_percent < clean.limit_percent
 
 
+@pytest.mark.parametrize(("directions", "crossed"), [
+    (((0.0, 0.6), (85.0, 0.4)), True), (((0.0, 0.95), (85.0, 0.05)), False), (((0.0, 0.6), (20.0, 0.4)), False),
+    (((-80.0, 0.6), (80.0, 0.4)), False), (((-50.0, 0.5), (50.0, 0.5)), True), ((), False)])
+def test_crossed_grain_needs_two_strong_directions_far_apart(directions, crossed):
+    """Undirected lines: -80 and 80 degrees lie 20 apart, -50 and 50 lie 80 apart."""
+    photo = to_dict(sample_results.comparison())["before"]
+    photo["grain"]["directions"] = [{"angle_deg": a, "share": s} for a, s in directions]
+    assert gather_evidence({"photo": photo}).grain_crossed is crossed
+
+
+@pytest.mark.parametrize(("angle", "parallel"), [(90.0, True), (-88.0, True), (80.0, True), (60.0, False), (0.0, False)])
+def test_grain_along_the_stripes_is_parallel(angle, parallel):
+    """Stripes stand at 90 degrees to the scan axis; within 15 degrees counts."""
+    photo = to_dict(sample_results.comparison())["before"]
+    photo["grain"]["angle_deg"], photo["stripes"][0]["angle_deg"] = angle, 0.0
+    assert gather_evidence({"photo": photo}).grain_parallel is parallel
+
+
+def test_phase_lock_is_weighed_by_bayes_rule():
+    """Odds of two explanations change by the ratio of their chances of a lock: 0.9 to 0.2, or 0.1 to 0.8."""
+    free, locked, loose = (explanation_odds(dataclasses.replace(STRIPED, phase_locked=v)) for v in (None, True, False))
+    before = free["geometry"] / free["rings"]
+    assert locked["geometry"] / locked["rings"] == pytest.approx(before * 0.9 / 0.2)
+    assert loose["geometry"] / loose["rings"] == pytest.approx(before * 0.1 / 0.8)
+
+
 def test_photo_without_a_scale_names_no_millimetre():
     """Half a stripe spacing, not half of a length in pixels."""
     photo = sample_results.inspection(scale_known=False)
