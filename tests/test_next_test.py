@@ -244,7 +244,8 @@ def test_crossed_grain_needs_two_strong_directions_far_apart(directions, crossed
     assert gather_evidence({"photo": photo}).grain_crossed is crossed
 
 
-@pytest.mark.parametrize(("angle", "parallel"), [(90.0, True), (-88.0, True), (80.0, True), (60.0, False), (0.0, False)])
+@pytest.mark.parametrize(("angle", "parallel"), [(90.0, True), (-88.0, True), (80.0, True), (60.0, False),
+                                                 (0.0, False)])
 def test_grain_along_the_stripes_is_parallel(angle, parallel):
     """Stripes stand at 90 degrees to the scan axis; within 15 degrees counts."""
     photo = to_dict(sample_results.comparison())["before"]
