@@ -90,10 +90,12 @@ def homography_of(corners, size) -> NDArray[np.float64]:
     p0, p1, p2, p3 = (p[..., k, :] for k in range(4))
     d1, d2, s = p1 - p2, p3 - p2, p0 - p1 + p2 - p3
     det = d1[..., 0] * d2[..., 1] - d2[..., 0] * d1[..., 1]
-    g = (s[..., 0] * d2[..., 1] - d2[..., 0] * s[..., 1]) / det
-    h = (d1[..., 0] * s[..., 1] - s[..., 0] * d1[..., 1]) / det
-    first = p1 - p0 + g[..., None] * p1
-    second = p3 - p0 + h[..., None] * p3
+    with np.errstate(divide="ignore", invalid="ignore"):     # three corners on a line: inf or nan, as the maths has it
+        g = (s[..., 0] * d2[..., 1] - d2[..., 0] * s[..., 1]) / det
+        h = (d1[..., 0] * s[..., 1] - s[..., 0] * d1[..., 1]) / det
+    with np.errstate(invalid="ignore"):
+        first = p1 - p0 + g[..., None] * p1
+        second = p3 - p0 + h[..., None] * p3
     w, t = size
     result = np.empty((*p.shape[:-2], 3, 3))
     result[..., :2, 0], result[..., :2, 1], result[..., :2, 2] = first / w, second / t, p0
@@ -134,8 +136,8 @@ def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[n
 
     def product(u, v):
         return ((u[:, :2] * v[:, :2]).sum(1)[:, None] / f ** 2) + (u[:, 2] * v[:, 2])[:, None]
-    aa, bb, ab = product(a, a), product(b, b), product(a, b)
     with np.errstate(all="ignore"):
+        aa, bb, ab = product(a, a), product(b, b), product(a, b)
         skew, stretch = ab / np.sqrt(aa * bb), 0.5 * np.log(aa / bb)
         unusual = 0.02 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
         misfit = np.sqrt(skew ** 2 + stretch ** 2) + unusual

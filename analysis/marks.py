@@ -80,7 +80,7 @@ def find_marks(luminance: NDArray[np.float32], layout: MarkLayout = MarkLayout()
         for number, quad in zip(numbers, quads, strict=True):
             if number in layout.numbers and number not in found and numbers.count(number) == 1:
                 found[number] = _sharpened(coded, (np.reshape(quad, (4, 2)) + 0.5) / scale - 0.5)
-        if len(found) == 4 or scale == 1.0:
+        if len(found) in (0, 4) or scale == 1.0:               # none: a second look would find none either
             break
     return found
 

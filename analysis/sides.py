@@ -190,7 +190,8 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     shifts = np.linspace(-reach, reach, 33)
     floor = 2e-3 * nan_median(profile.ravel(), axis=0) + 1e-6
     log = np.log(np.maximum(profile, floor)) * (1.0 if dark else -1.0)
-    line, outside = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core), _band(log, u, shifts + 0.25, shifts + 0.75)
+    line = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core)
+    outside = _band(log, u, shifts + 0.25, shifts + 0.75)
     inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
     step = outside - line
     common = np.nan_to_num(nan_median(step, axis=0), nan=0.0)

@@ -18,6 +18,7 @@ from analysis.simulate import PieceSpec, random_piece, render_piece
 
 KINDS = ("plain", "thin", "wide", "light", "dirty", "shadow", "glare", "decoy", "double", "far", "dim", "paper")
 NO_FRAME = ("blank", "wrong size", "no board", "paper blank", "mat")
+FILLED = ("filled", "board only")      # an engraved area without a line; a plain dark board of the stated size
 BACKGROUNDS = ("coffee", "astronaut", "chelsea", "rocket", "brick", "gravel", "grass", "text", "page", "cat")
 GRID = np.arange(256) / 255.0
 LINEAR = np.where(GRID <= 0.04045, GRID / 12.92, ((GRID + 0.055) / 1.055) ** 2.4).astype(np.float32)
@@ -37,7 +38,7 @@ class HardCase:
 
 def hard_case(seed: int, kind: str, size_px: tuple[int, int] = (1600, 1200), quality: int = 85) -> HardCase:
     """One seeded photo; kinds in `KINDS` hold the frame, those in `NO_FRAME` do not."""
-    rng = np.random.default_rng([seed, (KINDS + NO_FRAME).index(kind), 123])
+    rng = np.random.default_rng([seed, (KINDS + NO_FRAME + FILLED).index(kind), 123])
     piece = _piece(rng, kind)
     scale = 10.0
     board = render_piece(piece, scale)
@@ -62,8 +63,8 @@ def hard_case(seed: int, kind: str, size_px: tuple[int, int] = (1600, 1200), qua
     size = (piece.width_mm, piece.height_mm)
     if kind == "wrong size":
         size = (size[0], size[1] * (1.12 if rng.random() < 0.5 else 0.88))
-    return HardCase(photo=photo, size_mm=size, corners_px=corners if kind in KINDS else None, px_per_mm=px_per_mm,
-                    kind=kind, seed=seed)
+    return HardCase(photo=photo, size_mm=size, corners_px=corners if kind in (*KINDS, "filled") else None,
+                    px_per_mm=px_per_mm, kind=kind, seed=seed)
 
 
 def _piece(rng, kind) -> PieceSpec:
@@ -77,6 +78,11 @@ def _piece(rng, kind) -> PieceSpec:
     if kind == "light":
         return replace(piece, raw_reflectance=0.10, ground_reflectance=float(rng.uniform(0.07, 0.1)),
                        frame_reflectance=0.4, artwork_reflectance=0.4, smoke=0.0)
+    if kind == "filled":
+        return replace(piece, artwork=tuple(a for a in piece.artwork if a != "frame"), smoke=0.0,
+                       ground_reflectance=float(rng.uniform(0.1, 0.16)))
+    if kind == "board only":
+        return replace(piece, artwork=(), margin_mm=(0.01,) * 4, ground_reflectance=0.2, smoke=0.0)
     if kind in ("blank", "paper blank"):
         return replace(piece, artwork=tuple(a for a in piece.artwork if a != "frame"),
                        ground_reflectance=piece.raw_reflectance)

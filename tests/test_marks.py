@@ -12,9 +12,10 @@ from analysis.simulate import CameraSpec, PieceSpec, camera_homography
 from tests.test_rectify import photo_of
 
 SIZE = (80.0, 60.0)
+PLAIN = MarkLayout()
 
 
-def marked_photo(turn_deg, *, hidden=(), layout=MarkLayout(), size_px=(1300, 1000), line=True, seed=1):
+def marked_photo(turn_deg, *, hidden=(), layout=PLAIN, size_px=(1300, 1000), line=True, seed=1):
     """A board with tags drawn by OpenCV and a frame line, through a known homography."""
     scale = 24.0
     board = np.full((int(72 * scale), int(92 * scale)), 0.5, np.float32)

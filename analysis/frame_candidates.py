@@ -1,0 +1,169 @@
+"""Where a frame may be: quadrilaterals of the right shape with a line, or an edge, along their sides."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import shape_misfit
+from analysis.quads import edge_lines, quadrilaterals
+from analysis.sides import moved_out, nan_median, side_profiles, side_px_per_mm
+
+__all__ = ["Candidate", "bar_strength", "edge_candidates", "line_candidates", "lines_along"]
+
+LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
+SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
+MOST = 80                  # looked at across their sides
+MOST_OUTLINES = 300        # best supported ones that may be the board's
+WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
+LEAST_BAR = 0.10           # log contrast of the line against both sides
+LEAST_STEP = 0.25          # log contrast of an engraved area against the board
+LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
+U_MM = np.arange(-3.6, 3.61, 0.1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A quadrilateral that may be the frame."""
+
+    corners: NDArray[np.float64]       # (4, 2), in the order of the piece up to half a turn
+    misfit: float
+    edge_mm: NDArray[np.float64]       # (4,) place of the outer edge across each side
+    width_mm: float                    # 0: an edge, not a line
+    dark: bool
+    strength: float                    # log contrast of the line, or of the edge
+    score: float
+
+
+def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
+    """Quadrilaterals with a line along their sides, best first; pixels of `picture`."""
+    corners, misfits, supports, _ = _shapes(picture, size_mm)
+    order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
+    return lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+
+
+def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
+    """Quadrilaterals that are darker, or lighter, than a board that shows all round them, best first.
+
+    Only an outline around it tells an engraved area from the board itself.
+    """
+    corners, misfits, supports, outlines = _shapes(picture, size_mm)
+    order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
+    if not len(order):
+        return []
+    found = []
+    for corners_one, misfit, median in zip(corners[order], misfits[order], _medians(picture, corners[order], size_mm),
+                                           strict=True):
+        outside = median[:, (U_MM > 0.35) & (U_MM < 1.25)].mean(axis=1)
+        step = outside - median[:, (U_MM < -0.35) & (U_MM > -1.25)].mean(axis=1)
+        if np.abs(step).min() < LEAST_STEP or abs(np.sign(step).sum()) < 4:
+            continue
+        if _rimmed(corners_one, outlines, size_mm):
+            strength = float(np.minimum(np.abs(step), 1.2).mean())
+            found.append(Candidate(corners=corners_one, misfit=float(misfit), edge_mm=np.zeros(4), width_mm=0.0,
+                                   dark=bool(step[0] > 0), strength=strength,
+                                   score=float(strength - SHAPE_COST * misfit)))
+    return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+
+
+def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
+    """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first."""
+    median = _medians(picture, corners, size_mm)
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
+    found = []
+    for k in range(len(corners)):
+        score, bar, at, width, dark = max((_widest_bar(median[k] if dark else -median[k], blur_mm[k], dark)
+                                           for dark in (True, False)), key=lambda one: one[0])
+        if bar.min() < 0.4 * LEAST_BAR or bar.mean() < LEAST_BAR:
+            continue
+        found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=width, dark=dark,
+                               strength=float(score), score=float(score - SHAPE_COST * misfits[k])))
+    return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+
+
+def bar_strength(profiles, width_mm, gap_mm, reach_mm=1.6):
+    """Strength of a dark bar in profiles (4, m) over `U_MM`, and where its outer edge lies."""
+    step = U_MM[1] - U_MM[0]
+    summed = np.concatenate([np.zeros((4, 1)), np.cumsum(profiles, axis=1)], axis=1)
+    gap, band = max(0.1, gap_mm), 0.8
+    shifts = np.arange(-reach_mm, reach_mm + 0.01, 0.1)
+
+    def mean(low, high):
+        i = np.clip(np.round((shifts + low - U_MM[0]) / step).astype(int), 0, len(U_MM) - 1)
+        j = np.clip(np.round((shifts + high - U_MM[0]) / step).astype(int) + 1, i + 1, len(U_MM))
+        return (summed[:, j] - summed[:, i]) / (j - i)
+    core = mean(-0.8 * width_mm, -0.2 * width_mm)
+    outside, inside = mean(gap, gap + band) - core, mean(-width_mm - gap - band, -width_mm - gap) - core
+    strength = np.minimum(outside, 1.5 * inside)
+    best = strength.argmax(axis=1)
+    return strength[np.arange(4), best], shifts[best]
+
+
+def _shapes(picture, size_mm):
+    """Quadrilaterals of about the right shape: corners, misfits, supports; and all well-supported outlines."""
+    h, w = picture.shape
+    top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
+    grey = np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255
+    lines = edge_lines(grey.astype(np.uint8))
+    corners, misfits, supports, outlines = [np.zeros((0, 4, 2))], [np.zeros(0)], [np.zeros(0)], []
+    for dark_inside in (True, False) if len(lines.point) >= 4 else ():
+        quads, support = quadrilaterals(lines, (w, h), dark_inside)
+        seen = support.min(axis=1) > 0.15
+        quads, support = quads[seen], support[seen].mean(axis=1)
+        outlines.append(quads[np.argsort(-support)[:MOST_OUTLINES]])
+        for turn in (0, 1):
+            turned = np.roll(quads, -turn, axis=1)
+            misfit, _ = shape_misfit(turned, size_mm, (w, h))
+            keep = misfit < LOOSE_MISFIT
+            corners.append(turned[keep])
+            misfits.append(misfit[keep])
+            supports.append(support[keep])
+    return *map(np.concatenate, (corners, misfits, supports)), outlines
+
+
+def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
+    """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
+    floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
+    log = np.log(np.maximum(picture, floor))
+    profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
+    return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
+
+
+def _widest_bar(profiles, blur_mm, dark):
+    """Best bar along four sides: score, strengths, places, width, and whether it is dark.
+
+    A narrow bar fits inside a wide line as well, so the widest that does nearly as well is taken.
+    """
+    tries = []
+    for width in WIDTHS_MM:
+        bar, at = bar_strength(profiles, width, blur_mm)
+        tries.append((float(np.minimum(bar, 1.2).mean() + bar.min()), bar, at, width, dark))
+    most = max(one[0] for one in tries)
+    return [one for one in tries if one[0] >= 0.85 * most][-1] if most > 0 else tries[0]
+
+
+def _rimmed(corners, outlines, size_mm) -> bool:
+    """Whether an outline lies all round, a rim of board away."""
+    scale = side_px_per_mm(corners, size_mm).mean()
+    for quads in outlines:
+        for outline in quads:
+            away = [cv2.pointPolygonTest(outline.astype(np.float32), (float(x), float(y)), True) / scale
+                    for x, y in corners]
+            if LEAST_RIM_MM < min(away) and max(away) < MOST_RIM_MM:
+                return True
+    return False
+
+
+def _distinct(candidates, size_mm) -> list[Candidate]:
+    """Drop those that are the same frame within a millimetre, keeping the better."""
+    kept, outlines = [], []
+    for one in candidates:
+        scale = side_px_per_mm(one.corners, size_mm).mean()
+        outline = moved_out(one.corners, one.edge_mm, size_mm)
+        turned = np.stack([np.roll(outline, k, axis=0) for k in range(4)])
+        if all(np.abs(turned - other).max(axis=(1, 2)).min() > scale for other in outlines):
+            kept.append(one)
+            outlines.append(outline)
+    return kept

@@ -1,0 +1,114 @@
+"""Whether a candidate is the frame: its sides traced at full resolution and judged."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.frame_candidates import SHAPE_COST, U_MM, Candidate, bar_strength
+from analysis.geometry import lens_of_photo, shape_misfit, undistort
+from analysis.side_fit import SideFit, fit_sides
+from analysis.sides import edge_points, moved_out, nan_median, side_profiles, side_px_per_mm
+
+__all__ = ["CheckedFrame", "check_frame"]
+
+TIGHT_MISFIT = 0.02        # of proportions and right angles; 1 mm on a frame of 60 mm
+EDGE_MISFIT = 0.012        # the same where an edge must do for a line
+LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
+EDGE_SUPPORT = 0.85        # the same for an edge
+LEAST_SIDE = 0.4           # the same for the worst side
+MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
+MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
+UNLIKE_SHIFT_MM = 0.07     # between what the model of the line corrects on one side and on the others
+LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; glare makes a side fainter
+MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedFrame:
+    """A candidate that passed every check."""
+
+    fit: SideFit
+    support: float                     # share of the outline where the line is seen
+    focal_share: float                 # focal length over the photo's longer side that suits best
+    score: float
+    area_px: float
+    is_line: bool
+
+
+def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: tuple[float, float],
+                shape_known: bool = True) -> CheckedFrame | None:
+    """Trace the sides of a candidate, in photo pixels, or None where it is not the frame.
+
+    Parameters
+    ----------
+    luminance : ndarray, float32
+    candidate : Candidate
+    size_mm : (W, H)
+    shape_known : bool
+        False leaves out the check of proportions: the corners were given.
+    """
+    h, w = luminance.shape
+    lens, width = lens_of_photo((w, h)), candidate.width_mm
+    corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
+    for step in range(2):
+        edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
+                            reach_mm=0.8 if step == 0 else 0.4)
+        fit = fit_sides(edges, (w, h))
+        if fit is None:
+            return None
+        lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
+        widths = [one.width_mm for one in edges.lines if one is not None]
+        width = float(np.median(widths)) if widths else width
+    support = float(edges.share.mean())
+    misfit, focal = shape_misfit(corners[None], size_mm, (w, h))
+    is_line, px_per_mm = candidate.width_mm > 0, side_px_per_mm(corners, size_mm).mean()
+    if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < LEAST_SIDE:
+        return None
+    if shape_known and misfit[0] > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
+        return None
+    if fit.residual_px > max(0.6, 0.06 * px_per_mm):
+        return None
+    if is_line and not _alike(edges.lines, px_per_mm):
+        return None
+    if is_line and _goes_on(luminance, corners, size_mm, width, candidate.dark, lens) > MOST_GOING_ON:
+        return None
+    return CheckedFrame(fit=fit, support=support, focal_share=float(focal[0] / max(w, h)), is_line=is_line,
+                        score=support + candidate.strength - SHAPE_COST * float(misfit[0]),
+                        area_px=float(cv2.contourArea(corners.astype(np.float32))))
+
+
+def _alike(lines, px_per_mm) -> bool:
+    """Whether four sides look like one engraved line.
+
+    A shadow at a board's edge is softer, wider or narrower, fainter, and the
+    model of a blurred line puts its edge elsewhere.
+    """
+    if any(one is None for one in lines):
+        return False
+    width, blur = [one.width_mm for one in lines], [one.blur_mm for one in lines]
+    shift, depth = np.array([one.edge_mm for one in lines]), np.array([abs(one.outside - one.line) for one in lines])
+    return bool(max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
+                and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT
+                and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
+                and depth.min() > LEAST_DEPTH * np.median(depth))
+
+
+def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
+    """In how many of eight places the line goes on beyond a corner: a frame's line ends there, a grid's does not."""
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean()
+    beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
+
+    def strengths(positions, sides):
+        profiles, _ = side_profiles(luminance, corners[None], size_mm, positions, U_MM, lens=lens)
+        profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nan_to_num(nan_median(profiles.ravel(), axis=0)) + 1e-6))
+        median = np.nan_to_num(nan_median(profiles, axis=1), nan=0.0)
+        return bar_strength(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0][list(sides)]
+    count = 0
+    for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
+        own = strengths(np.linspace(0.1, 0.9, 25), sides)
+        for positions in (1.0 + beyond / length, -beyond / length):
+            count += int((strengths(positions, sides) > 0.5 * own).sum())
+    return count
