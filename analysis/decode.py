@@ -44,6 +44,9 @@ OTHERS = ((b"%PDF", "a PDF document"), (b"PK\x03\x04", "a zip or office file"), 
           (b"8BPS", "a layered drawing"), (b"\x1aE\xdf\xa3", "a video"))
 PRINT_COLOURS = ("The file is in print colours (CMYK), so contrasts are only about right. "
                  "Use the phone's own JPEG.")
+STRONG_COMPRESSION_PERCENT = 2.0       # phones' own files lie below 1 %; common practice, no source
+COMPRESSED = ("The file is strongly compressed: stripes of less than about {lost:.0f} % may be lost in it. "
+              "Use the phone's own file, not one that went through a messenger or was saved again.")
 DAMAGED = ("The file is damaged inside, so a part of the picture may be wrong. "
            "Look at it, and copy it from the phone again.")
 READ = "Choose a JPEG, PNG, TIFF, WebP or HEIC photo."
@@ -96,10 +99,33 @@ def decode(data: bytes) -> Decoded:
                          "Copy it from the phone again, or save it anew as JPEG.") from problem
     if kind == "JPEG" and "Corrupt" in heard.text and _is_corrupt(data, heard.shared):
         notes = (*notes, DAMAGED)
+    if kind == "JPEG" and (lost := lost_to_compression_percent(image.quantization)) >= STRONG_COMPRESSION_PERCENT:
+        notes = (*notes, COMPRESSED.format(lost=lost))
     if frames > 1:
         notes = (*notes, f"The file holds {frames} pictures; only the first was used.")
     return Decoded(pixels=_upright(pixels, orientation), bits=_bits(kind, data, image), icc=icc,
                    block_px=_block_px(kind, data, image), warnings=notes)
+
+
+def lost_to_compression_percent(tables: dict[int, list[int]]) -> float:
+    """Contrast of a stripe that the quantization of a JPEG can swallow whole, at mid grey.
+
+    Parameters
+    ----------
+    tables : dict of list of int
+        Quantization tables in rows of eight; table 0 is that of the luminance.
+
+    Notes
+    -----
+    A cosine of amplitude A along one of the block's own frequencies has the
+    coefficient 4 sqrt(2) A (ISO/IEC 10918-1, A.3.3), which is rounded to zero
+    below half a step. At code 128 one code is 1.69 % of linear light (the
+    derivative of the sRGB curve), so a step of D codes swallows 0.30 D percent,
+    peak to peak. Steps are those of 16 and 8 px; noise in the photo helps a weaker
+    stripe through.
+    """
+    step = float(np.mean([tables[0][place] for place in (1, 2, 8, 16)]))
+    return 100.0 * 2.0 * (step / 2.0 / (4.0 * np.sqrt(2.0))) * 2.4 / (128.0 + 0.055 * 255.0)
 
 
 def _kind(data: bytes) -> str:

@@ -347,14 +347,18 @@ QUEER = {"noise": _noise, "screenshot": _screenshot, "bars": _steps,
          "very long": lambda: np.random.default_rng(8).integers(0, 256, (130, 4000), dtype=np.uint8)}
 
 
-@pytest.mark.parametrize("options", [[], ["--frame", "80x60"], ["--pixels-per-mm", "8", "--scan-angle", "30"],
-                                     ["--corners", "20,20", "100,22", "98,100", "22,99", "--frame", "80x60"]],
-                         ids=["no scale", "frame", "scale and angle", "corners"])
-@pytest.mark.parametrize("picture", QUEER)
-def test_a_queer_photo_gives_a_report_or_one_sentence(picture, options, tmp_path, capsys):
+OPTIONS = {"no scale": [], "frame": ["--frame", "80x60"],
+           "scale and angle": ["--pixels-per-mm", "8", "--scan-angle", "30"],
+           "corners": ["--corners", "20,20", "100,22", "98,100", "22,99", "--frame", "80x60"]}
+TWO_EACH = [(picture, way) for i, picture in enumerate(QUEER)
+            for way in ("frame", ("no scale", "scale and angle", "corners")[i % 3])]
+
+
+@pytest.mark.parametrize(("picture", "way"), TWO_EACH)
+def test_a_queer_photo_gives_a_report_or_one_sentence(picture, way, tmp_path, capsys):
     path = tmp_path / "queer photo.png"
     path.write_bytes(files.encode(QUEER[picture]()))
-    status = main(["inspect", str(path), "--json", "-", *options])
+    status = main(["inspect", str(path), "--json", "-", *OPTIONS[way]])
     out, err = capsys.readouterr()
     if status == 0:
         photo = json.loads(out)["photo"]
@@ -365,14 +369,13 @@ def test_a_queer_photo_gives_a_report_or_one_sentence(picture, options, tmp_path
         assert_plain(err)
 
 
-@pytest.mark.parametrize(("before", "after"), [
-    ("noise", "noise"), ("noise", "screenshot"), ("screenshot", "screenshot"), ("bars", "noise"),
-    ("very long", "smallest that is taken")])
-@pytest.mark.parametrize("options", [[], ["--frame", "80x60"]], ids=["no scale", "frame"])
-def test_queer_pairs_give_a_report_or_one_sentence(before, after, options, tmp_path, capsys):
+@pytest.mark.parametrize(("before", "after", "way"), [
+    ("noise", "noise", "no scale"), ("noise", "screenshot", "frame"), ("screenshot", "screenshot", "frame"),
+    ("bars", "noise", "no scale"), ("very long", "smallest that is taken", "scale and angle")])
+def test_queer_pairs_give_a_report_or_one_sentence(before, after, way, tmp_path, capsys):
     for name, kind in (("a.png", before), ("b.png", after)):
         (tmp_path / name).write_bytes(files.encode(QUEER[kind]()))
-    status = main(["compare", str(tmp_path / "a.png"), str(tmp_path / "b.png"), "--json", "-", *options])
+    status = main(["compare", str(tmp_path / "a.png"), str(tmp_path / "b.png"), "--json", "-", *OPTIONS[way]])
     out, err = capsys.readouterr()
     if status == 2:
         assert (out, err.count("\n")) == ("", 1)
