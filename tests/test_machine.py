@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import random
 import tomllib
 from pathlib import Path
 
@@ -382,6 +383,37 @@ def test_file_that_is_no_text_or_not_there_gets_its_sentence(tmp_path):
         load_machine(tmp_path / "none.toml")
     with pytest.raises(PhotoError, match="cannot be read"):
         load_machine(tmp_path)
+
+
+def test_damaged_file_gives_a_machine_or_a_sentence():
+    """600 random edits of the demo file with all its sections: no other exception, and what loads is usable."""
+    rng = random.Random(7)
+    text = Path("demo_images/machine.toml").read_text("utf-8").replace("#: ", "")
+    start, end = text.index("[screw]"), text.index("[gear]")
+    lines = (text[:start] + text[end:]).splitlines()         # one drive at a time
+    values = ["0", "-1", "1e308", "1e-308", "inf", "nan", "true", '"x"', "[]", "[1, 2]", "{}", "9" * 400,
+              "2026-01-01", "20", "0.1"]
+    usable = 0
+    for _ in range(600):
+        edited = list(lines)
+        for _ in range(rng.randint(1, 3)):
+            at, what = rng.randrange(len(edited)), rng.random()
+            if what < 0.5 and "=" in edited[at]:
+                edited[at] = edited[at].split("=")[0] + "= " + rng.choice(values)
+            elif what < 0.75:
+                del edited[at]
+            else:
+                edited.insert(at, rng.choice([*lines, "\t[", 'x = "', "\x7f"]))
+        try:
+            machine = load_machine("\n".join(edited).encode())
+        except PhotoError as problem:
+            assert "\n" not in str(problem)
+            continue
+        usable += 1
+        assert load_machine(dump_machine(machine).encode()) == machine
+        sources_table(machine, pixels_per_mm=12)
+        name_sources(2.0, 0.01, machine, harmonics=((2, 0.1),))
+    assert 50 < usable < 550
 
 
 def test_second_of_two_parts_is_named_by_its_number():
