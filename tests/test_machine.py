@@ -389,7 +389,7 @@ def test_damaged_file_gives_a_machine_or_a_sentence():
     """600 random edits of the demo file with all its sections: no other exception, and what loads is usable."""
     rng = random.Random(7)
     text = Path("demo_images/machine.toml").read_text("utf-8").replace("#: ", "")
-    start, end = text.index("[screw]"), text.index("[gear]")
+    start, end = text.index("\n[screw]"), text.index("\n[gear]")
     lines = (text[:start] + text[end:]).splitlines()         # one drive at a time
     values = ["0", "-1", "1e308", "1e-308", "inf", "nan", "true", '"x"', "[]", "[1, 2]", "{}", "9" * 400,
               "2026-01-01", "20", "0.1"]
