@@ -74,7 +74,8 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
 
 
 def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
-                    after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm") -> Change:
+                    after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm",
+                    blind: bool = False) -> Change:
     """Compare AFTER with BEFORE at BEFORE's strongest stripe.
 
     Parameters
@@ -87,6 +88,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         False: the photos could not be aligned, and nothing is compared.
     same_place_sd_mm : float or None
         1 s.d. of the registration along the scan axis; None where unknown.
+    blind : bool, default False
+        True where one of the photos cannot clear a machine: then finding nothing says nothing.
 
     Notes
     -----
@@ -96,6 +99,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     """
     if not aligned:
         return _plain("undecided", "The photos could not be aligned, so each was judged alone and nothing is compared.")
+    if blind and not (before_called and after_called):
+        return _plain("undecided", "One of the photos cannot tell by itself, so what changed cannot be told either.")
     if not before_called:
         if after_called:
             return _appeared(before, after, unit)

@@ -40,7 +40,7 @@ class Decision:
 
 
 def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: str | None = None,
-           sharp: bool = True) -> Decision:
+           trouble: tuple[str, str] | None = None) -> Decision:
     """Give the verdict of one photo.
 
     Parameters
@@ -51,8 +51,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
         Unit of the periods in the words.
     camera : str, optional
         A cause in the camera that would make the strongest line, in words.
-    sharp : bool, default True
-        False where the photo's own quality forbids to clear a machine.
+    trouble : (str, str), optional
+        Why this photo cannot clear a machine, as a clause, and what to do about it, as a sentence.
 
     Returns
     -------
@@ -64,7 +64,7 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
         probability = min(probability, VETOED)
     limit = field.detection_limit_percent
     grain_seen = grain.contrast_percent >= GRAIN_SEEN_PERCENT
-    poor = not sharp or not limit <= 2 * USEFUL_LIMIT_PERCENT
+    poor = trouble is not None or not limit <= 2 * USEFUL_LIMIT_PERCENT
     if field.stripes and probability >= CALL_PROBABILITY:
         strong = grain.contrast_percent >= max(GRAIN_SEEN_PERCENT, GRAIN_SHARE * field.stripes[0].contrast_percent)
         verdict = "mixed" if strong else "mechanical"
@@ -76,13 +76,13 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
         verdict = "clean" if limit <= USEFUL_LIMIT_PERCENT else "undecided"
     reasons = _reasons(top, unit, camera) + _grain_reason(grain, unit)
     return Decision(verdict=verdict, probability_mechanical=probability,
-                    sentence=_sentence(verdict, field, grain, top, unit, camera, poor),
+                    sentence=_sentence(verdict, field, grain, top, unit, camera, poor, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
-                    next_step=_next_step(verdict, top, camera, poor, unit), detection_limit_percent=limit,
+                    next_step=_next_step(verdict, top, camera, poor, trouble), detection_limit_percent=limit,
                     poor_photo=bool(poor and verdict == "undecided"))
 
 
-def _sentence(verdict, field, grain, top, unit, camera, poor) -> str:
+def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
     """The answer in one sentence, with its numbers."""
     limit = f"{field.detection_limit_percent:.1f} %"
     if verdict in ("mechanical", "mixed"):
@@ -100,13 +100,14 @@ def _sentence(verdict, field, grain, top, unit, camera, poor) -> str:
     if camera is not None:
         return f"Cannot tell: there is a regular line, but {camera}."
     if poor and (top is None or top.probability <= RULED_OUT):
-        return f"Cannot tell: on this photo a stripe is sure to be found only above {limit} contrast."
+        return f"Cannot tell: {trouble[0]}." if trouble else (
+            f"Cannot tell: on this photo a stripe is sure to be found only above {limit} contrast.")
     return (f"Cannot tell: there is a line every {top.stripe.period_mm:.3f} {unit} "
             f"({top.stripe.contrast_percent:.1f} % contrast), but the odds that the machine made it "
             f"are only {100 * top.probability:.0f} %.")
 
 
-def _next_step(verdict, top, camera, poor, unit) -> str:
+def _next_step(verdict, top, camera, poor, trouble) -> str:
     """One thing to do next."""
     if camera is not None:
         return ("Photograph the piece again, turned by about 20 degrees and a little nearer: "
@@ -120,8 +121,9 @@ def _next_step(verdict, top, camera, poor, unit) -> str:
     if verdict == "clean":
         return "Keep this photo for the record; nothing needs to be changed on the machine for its sake."
     if poor and (top is None or top.probability <= RULED_OUT):
-        return ("Photograph again from straight above, sharp, with light from the side and at least 12 pixels per mm, "
-                "with more plain background in view.")
+        return trouble[1] if trouble else (
+            "Photograph again from straight above, sharp, with light from the side and at least 12 pixels per mm, "
+            "with more plain background in view.")
     return ("Engrave the same piece on another board, turned by 90 degrees: a stripe that stays square to the "
             "scan axis is the machine's.")
 
@@ -137,18 +139,19 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     def say(term, good, bad, *names):
         total = sum(weight[n] for n in names)
         reasons.append(Reason(term=term, words=good if total >= 0 else bad, weight=float(total)))
-    chance = stripe.false_alarm_probability
+    chance = _chance(stripe.false_alarm_probability)
     say("stronger than noise",
-        f"It stands {line.snr:.0f} times above the texture around it; chance alone would do that in "
-        f"{_chance(chance)} photos.",
-        f"It stands only {line.snr:.0f} times above the texture around it; chance alone would do that in "
-        f"{_chance(chance)} photos.", "over_noise")
+        f"It stands {line.snr:.0f} times above the texture around it; chance alone would do that in {chance} photos.",
+        f"The strongest line, every {stripe.period_mm:.3g} {unit}, stands only {line.snr:.1f} times above the texture "
+        f"around it; chance alone does that in {chance} photos.", "over_noise")
+    narrow = min(100.0 * (line.line_over_rings + 1.0) / (line.line_over_rings_ideal + 1.0), 100.0)
     say("equal spacing",
         f"Equal spacing over {line.periods:.0f} periods: the line is as narrow as one steady spacing makes it, "
         f"{line.ring_snr:.0f} times above its flanks.",
-        f"Spacing is not equal, or too few periods are in view to tell ({line.periods:.0f}): the line is only "
-        f"{line.ring_snr:.0f} times above its flanks.",
-        "as_a_line_would", "few_periods")
+        f"Only {line.periods:.0f} periods are in view, too few to tell equal spacing from rings."
+        if weight["few_periods"] < weight["as_a_line_would"] else
+        f"Spacing is not equal: rings explain the line nearly as well, with {narrow:.0f} % of the evidence "
+        "that one steady spacing would leave.", "as_a_line_would", "few_periods")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",
@@ -166,6 +169,8 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
 
 def _chance(p) -> str:
     """A small probability as a plain share of photos."""
+    if p >= 0.5:
+        return "most"
     if p >= 0.1:
         return f"{100 * p:.0f} of 100"
     exponent = 2

@@ -30,6 +30,7 @@ Source = bytes | str | PathLike[str]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
+MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
 COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
 
 
@@ -118,7 +119,8 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
     before_called, after_called = (j.decision.verdict in ("mechanical", "mixed") for j in judged)
     change = compare_stripes(
         judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
-        aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first))
+        aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first),
+        blind=any(_trouble(j.piece, j.grain, settings.region_mm) for j in judged))
     if alignment.ok and before_called:
         judged[1] = _with_map_at(judged[1], judged[0])
     result = Comparison(before=judged[0], after=judged[1], alignment=alignment, change=change, settings=settings)
@@ -199,7 +201,7 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings)))
     decision = decide(field, grain, unit=_unit(piece), camera=camera,
-                      sharp=not piece.scale_known or piece.photo_px_per_mm >= COARSE_PX_PER_MM)
+                      trouble=_trouble(piece, grain, region))
     sources: tuple = ()
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
@@ -210,6 +212,18 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
     if camera is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
+    """Why this photo cannot clear a machine, and what to do about it."""
+    if piece.scale_known and piece.photo_px_per_mm < COARSE_PX_PER_MM:
+        return (f"the photo has only {piece.photo_px_per_mm:.1f} pixels per mm",
+                "Photograph again from nearer, at 12 pixels per mm or more.")
+    if piece.corners_px is None and region is None and grain.contrast_percent > MORE_THAN_WOOD_PERCENT:
+        return (f"the part judged varies by {grain.contrast_percent:.0f} %, more than one engraved ground does, "
+                "so more than the piece seems to be in view",
+                "Give the size of the engraved frame, its corners, or a region that holds only the engraved ground.")
+    return None
 
 
 def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:
