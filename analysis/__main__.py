@@ -33,7 +33,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _complain(str(problem))
         return BAD_INPUT
     except KeyboardInterrupt:
-        _complain("Stopped; nothing was written.")
+        _complain("Stopped. A batch goes on where it stopped when it is run again.")
         return STOPPED
     except BrokenPipeError:                            # the reader of our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

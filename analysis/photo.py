@@ -11,7 +11,7 @@ import os
 import stat
 from dataclasses import dataclass
 from os import PathLike
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import cv2
 import numpy as np
@@ -82,7 +82,7 @@ def load_photo(source: bytes | str | PathLike[str], name: str | None = None) -> 
         data = bytes(source)
     else:
         data, name = _read(source), name or Path(source).name
-    shown = Path(name or "photo").name or "photo"
+    shown = PureWindowsPath(Path(name or "photo").name).name or "photo"        # a path of either kind stays out
     try:
         return _loaded(data, shown)
     except PhotoError as problem:

@@ -326,6 +326,7 @@ def test_nothing_of_the_exif_data_is_kept():
     exif.get_ifd(0x8825)[2] = (48.0, 51.0, 30.0)
     photo = load_photo(files.encode(image, "JPEG", exif=exif), "/home/someone/secret/a.jpg")
     assert photo.name == "a.jpg"
+    assert load_photo(files.encode(image, "JPEG"), "C:\\Users\\someone\\b.jpg").name == "b.jpg"
     assert "MAKER-NAME" not in repr(photo) and not hasattr(photo, "exif")
 
 
