@@ -346,6 +346,19 @@ def test_charts_are_valid_and_hold_the_found_period(made, dark):
     assert ("2.032 mm" in json.dumps(charts.spectra(views, report)[0].to_dict())) == (views.photos[0].unit == "mm")
 
 
+def test_a_spacing_found_in_the_other_photo_is_dotted_where_it_is_gone():
+    made = comparison(contrasts=(4.2, 0.0))
+    views, report = make_views(made), to_dict(made)
+    report["after"]["stripes"] = []
+    before, after = (chart.to_dict(validate=True) for chart in charts.spectra(views, report))
+
+    def dotted(chart):
+        return [row["period"] for layer in chart["layer"] if layer["mark"].get("strokeDash") == [2, 3]
+                for row in chart["datasets"][layer["data"]["name"]]]
+
+    assert dotted(before) == [] and dotted(after) == pytest.approx([report["before"]["stripes"][0]["period_mm"]])
+
+
 def test_misfit_arrows_are_the_misfits_times_the_stated_factor():
     views = make_views(comparison())
     chart, enlarge = charts.misfits(views)

@@ -21,6 +21,7 @@ from analysis.words import period, photos
 __all__ = ["along_axis", "axis_range", "history", "misfits", "patches", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
+SAME_PERIOD = 0.01  # relative: nearer spacings are one
 MISFIT_PX = 270  # width of the misfit chart: fits a phone
 MISFIT_SHARE = 0.05  # of the piece: length of a typical arrow
 
@@ -86,7 +87,10 @@ def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = F
     ink = DARK if dark else LIGHT
     told = [photo for _, photo in photos(report)]
     reach = spectrum_reach(views.photos, [photo["stripes"] for photo in told])
-    return [_spectrum(view, photo, reach, expected, ink) for view, photo in zip(views.photos, told, strict=True)]
+    return [
+        _spectrum(view, photo, reach, expected, _elsewhere(told, place, view.unit), ink)
+        for place, (view, photo) in enumerate(zip(views.photos, told, strict=True))
+    ]
 
 
 def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
@@ -239,7 +243,19 @@ def _analysed(view: View) -> np.ndarray:
     return seen if seen.any() else ~seen
 
 
-def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Palette) -> alt.LayerChart:
+def _elsewhere(told, place: int, unit: str) -> list[float]:
+    """Spacings that only the other photo shows, so that one sees what stands there in this one."""
+    mine = [stripe[f"period_{unit}"] for stripe in told[place]["stripes"]]
+    return [
+        stripe[f"period_{unit}"]
+        for i, photo in enumerate(told)
+        if i != place
+        for stripe in photo["stripes"]
+        if all(abs(stripe[f"period_{unit}"] / period - 1) > SAME_PERIOD for period in mine)
+    ]
+
+
+def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others, ink: Palette) -> alt.LayerChart:
     low, high = period_range((view,))
     x = {
         "scale": alt.Scale(type="log", domain=[low, high], clamp=True, nice=False),
@@ -260,6 +276,14 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, ink: Pa
             alt.X("period:Q", axis=axis, **x), alt.Y("needed:Q", **y)
         ),
     ]
+    if others:
+        dotted = alt.Chart(pd.DataFrame({"period": others}))
+        layers.append(
+            dotted.mark_rule(strokeWidth=1.4, strokeDash=[2, 3], color=ink.found).encode(
+                alt.X("period:Q", axis=axis, **x),
+                tooltip=alt.Tooltip("period:Q", format=".4g", title=f"found in the other photo, {view.unit}"),
+            )
+        )
     if photo["stripes"]:
         layers += _lines(view, photo, reach, x, y, axis, ink)
     parts = [(p.part, p.period_mm, p.sd_mm) for p in expected if low < p.period_mm < high] if view.unit == "mm" else []

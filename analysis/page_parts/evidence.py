@@ -83,6 +83,7 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
             key=f"spectrum_{place}_{answer.key}",
             alt=_spectrum_words(answer.report, place),
         )
+    _sources(answer.report)
     st.subheader("Contrast by place", anchor=False)
     st.markdown(
         "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth."
@@ -94,6 +95,27 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
         key=f"places_{answer.key}",
         alt="Stripe and grain contrast against the place along the scan axis",
     )
+
+
+def _sources(report) -> None:
+    """Parts that may have made each stripe, with the cautions for whoever goes to look at them."""
+    rows = [
+        (
+            name,
+            words.period(stripe),
+            one["part"],
+            words.length(one["period_mm"]) if one["period_mm"] else "",
+            words.probability(one["probability"]),
+        )
+        for name, photo in words.photos(report)
+        for stripe in photo["stripes"]
+        for one in stripe["sources"]
+    ]
+    if not rows:
+        return
+    st.subheader("Which part makes it", anchor=False)
+    put(markup.table(("Photo", "Stripe every", "Part", "Would make", "Probability"), rows, "Likely sources"))
+    put(markup.cautions((words.CAUTION_DRIVE, words.CAUTION_RANK)))
 
 
 @st.fragment

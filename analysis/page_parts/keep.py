@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from analysis import words
 from analysis.errors import PhotoError
 from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
@@ -25,8 +26,26 @@ def show_keep(answer: Answer, machine) -> None:
     )
     paper = right.selectbox("Paper", ["A4", "Letter"], key="paper", persist_state="session")
     notes = st.text_area("Notes on the sheet", answer.notes or "", key=f"notes_{answer.key}", max_chars=2000, height=90)
+    _preview(answer, machine, title.strip() or None, notes.strip() or None, paper)
     _downloads(answer, machine, title.strip() or None, notes.strip() or None, paper)
     _logbook(answer, machine, title.strip(), notes.strip())
+
+
+def _preview(answer: Answer, machine, title, notes, paper) -> None:
+    """The sheet itself, made when asked for."""
+    if st.toggle("Look at the sheet", key="want_sheet", persist_state="session"):
+        picture = _picture(answer.key, title, notes, paper, repr(machine), answer, machine)
+        st.image(picture, width="stretch", alt="The comparison sheet: " + words.answer(answer.report))
+
+
+@st.cache_data(max_entries=3, scope="session", show_spinner="Drawing the sheet")
+def _picture(key: str, title, notes, paper, machine: str, _answer: Answer, _machine) -> bytes:
+    from analysis.sheet import make_sheet
+
+    made = make_sheet(
+        _answer, title=title, notes=notes, paper=paper, machine=_machine, made=_answer.made, formats=("png",)
+    )
+    return made.png
 
 
 def _downloads(answer: Answer, machine, title, notes, paper) -> None:

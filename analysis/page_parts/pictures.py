@@ -18,7 +18,7 @@ from analysis.views import View, Views
 __all__ = ["jpeg", "picker_image", "small_photo", "thumbnail_png", "viewer_data"]
 
 GLANCE_PX = 480  # longest side of a photo at a glance
-LEAST_GLANCE_PX = 4        # a strip thinner than this is nothing to look at
+LEAST_GLANCE_PX = 4  # a strip thinner than this is nothing to look at
 GROUND = 205  # grey beyond the piece
 PICKER_PX = 1600  # longest side of a photo to click on
 MAP_PX = 480  # width of a heat map; its cells are far larger
