@@ -158,7 +158,8 @@ def _interval(value, mask, cell, spectrum: AngularSpectrum) -> tuple[float, floa
     cells = int(keep.sum())
     drawn = rng.multinomial(cells, np.full(cells, 1.0 / cells), size=RESAMPLES)
     ratio = (drawn @ square) / np.maximum(drawn @ count, 1e-9) / whole
-    noise = spectrum.noise.sum() + spectrum.isotropic_sd * rng.standard_normal(RESAMPLES)
+    doubt = float(np.sqrt(np.sum(spectrum.isotropic_sd ** 2)))
+    noise = spectrum.noise.sum() + doubt * rng.standard_normal(RESAMPLES)
     variance = np.maximum(ratio * spectrum.variance - noise, 0.0) * spectrum.oriented_share
     low, high = TO_PERCENT * np.sqrt(np.percentile(variance, [2.5, 97.5]))
     middle = TO_PERCENT * np.sqrt(spectrum.oriented_variance)

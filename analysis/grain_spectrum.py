@@ -41,7 +41,7 @@ class AngularSpectrum:
     angle_deg: NDArray[np.float64]         # (a,) line angle, centre of each bin
     total: NDArray[np.float64]             # (r, a) variance
     isotropic: NDArray[np.float64]         # (r, a) variance of the quietest sector, spread over all angles
-    isotropic_sd: float                    # s.d. of the sum of `isotropic`
+    isotropic_sd: NDArray[np.float64]      # (r,) s.d. of each radius' sum of `isotropic`
     noise: NDArray[np.float64]             # (r,) variance of white noise at the level of the finest octave
     cells: NDArray[np.float64]             # (r,) radius in resolution cells
 
@@ -117,7 +117,8 @@ def angular_spectrum(value: NDArray[np.float32], mask: NDArray[np.float32],
 def directions(spectrum: AngularSpectrum) -> tuple[tuple[float, float], ...]:
     """Line angles of the peaks of oriented energy with their shares, strongest first."""
     excess = _excess(spectrum)
-    if not excess.sum() > LEAST_SIGMA * spectrum.isotropic_sd:
+    doubt = np.sqrt(np.sum(spectrum.isotropic_sd[spectrum.cells >= DIRECTION_CELLS] ** 2))
+    if not excess.sum() > LEAST_SIGMA * doubt:
         return ()
     smooth = gaussian_filter1d(excess, 2.0, mode="wrap")
     apart = round(APART_DEG / 180 * ANGLE_BINS)
@@ -211,8 +212,7 @@ def _isotropic(total, count, independent):
     whole = total.sum(axis=1) / np.maximum(count.sum(axis=1), 1)
     level = np.minimum(np.where(np.isfinite(level), level, whole), whole)
     isotropic = level[:, None] * count
-    sd = float(np.sqrt(((level * count.sum(axis=1)) ** 2 / free).sum()))
-    return isotropic, sd
+    return isotropic, level * count.sum(axis=1) / np.sqrt(free)
 
 
 def _refined(excess, peak) -> float:

@@ -243,3 +243,11 @@ def test_a_blank_texture_has_a_result_and_a_note():
     """Bad input: nothing at all is on the piece."""
     grain = measure_grain(textured(np.zeros((200, 240), np.float32)))
     assert grain.contrast_percent == 0.0 and grain.angle_deg is None and grain.notes
+
+
+def test_a_soft_bright_spot_does_not_hide_the_angle():
+    """Glare four times as strong as the grain, slower than any grain: the angle stands."""
+    _, field = grained(13, kind="plain", angle_deg=-20.0, contrast_percent=4.0)
+    y, x = np.mgrid[:SHAPE[0], :SHAPE[1]] / S
+    spot = 0.25 * np.exp(-((x - 40) ** 2 + (y - 20) ** 2) / (2 * 8.0 ** 2))
+    assert angle_between(measure_grain(textured(field + spot.astype(np.float32))).angle_deg, -20.0) < 2
