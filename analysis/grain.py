@@ -103,7 +103,7 @@ def measure_grain(texture: Texture, *, stripe_model: NDArray[np.float32] | None 
     found = directions(spectrum)
     notes: list[str] = []
     angle = spread = spacing = variation = None
-    if not found or contrast < LEAST_PERCENT or interval[0] <= 0:
+    if not found or contrast < LEAST_PERCENT:
         found = ()
         notes.append("The grain is too faint, or has no direction, so neither its angle nor its spacing "
                      "is stated.")
