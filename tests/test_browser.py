@@ -46,6 +46,24 @@ pytestmark = pytest.mark.skipif(
 )
 
 
+# Python's own audit hook notes every address that the server looks up or connects to (PEP 578); the first line
+# shows that it was there.
+WATCH = """
+import os, sys
+
+def note(event, args):
+    if event in ("socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"):
+        where = args[1] if event in ("socket.connect", "socket.sendto") else args[0]
+        host = where[0] if isinstance(where, tuple) else where
+        with open(os.environ["ADDRESSES_ASKED"], "a") as file:
+            file.write(f"{host}\\n")
+
+sys.addaudithook(note)
+note("socket.getaddrinfo", ("127.0.0.1",))
+"""
+HERE = ("127.0.0.1", "::1", "localhost", "0.0.0.0", "None", "")
+
+
 # ---- server and browser ------------------------------------------------------------------------------
 
 
@@ -55,7 +73,13 @@ def address(tmp_path_factory):
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    env = os.environ | {"XDG_DATA_HOME": str(tmp_path_factory.mktemp("data"))}
+    watch = tmp_path_factory.mktemp("watch")
+    (watch / "sitecustomize.py").write_text(WATCH)
+    env = os.environ | {
+        "XDG_DATA_HOME": str(tmp_path_factory.mktemp("data")),
+        "PYTHONPATH": os.pathsep.join(filter(None, [str(watch), os.environ.get("PYTHONPATH")])),
+        "ADDRESSES_ASKED": str(watch / "asked.txt"),
+    }
     log = (tmp_path_factory.mktemp("log") / "server.txt").open("w+")
     server = subprocess.Popen(
         [sys.executable, "-m", "streamlit", "run", "streamlit_app.py", "--server.port", str(port)],
@@ -77,6 +101,8 @@ def address(tmp_path_factory):
         log.seek(0)
         written = log.read()
         assert "Traceback" not in written, written[-3000:]
+        asked = (watch / "asked.txt").read_text().splitlines()
+        assert asked and not [line for line in asked if line not in HERE], "the server asked other hosts"
     finally:
         server.terminate()
         server.wait(20)
@@ -186,10 +212,12 @@ class Page:
     def idle(self, patience=20.0):
         """No run, nothing old left on the page, and its fading over."""
         ended = "[data-testid=stApp][data-test-script-state=notRunning]"
-        for _ in range(3):                 # a run that follows at once is waited for too
+        for _ in range(3):  # a run that follows at once is waited for too
             self.until(
-                lambda: self.driver.find_elements(By.CSS_SELECTOR, ended)
-                and not self.driver.find_elements(By.CSS_SELECTOR, "[data-stale=true]"),
+                lambda: (
+                    self.driver.find_elements(By.CSS_SELECTOR, ended)
+                    and not self.driver.find_elements(By.CSS_SELECTOR, "[data-stale=true]")
+                ),
                 patience,
                 "the end of the run",
             )

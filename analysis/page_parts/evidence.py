@@ -75,8 +75,9 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
         + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else "")
     )
     drawn = charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark)
+    other = ", found in the other photo only (dots)" if len(drawn) == 2 else ""
     for place, (view, chart) in enumerate(zip(answer.views.photos, drawn, strict=True)):
-        st.caption(f"{view.name}: measured (thin line), needed to be called (dashes), found (arrow)")
+        st.caption(f"{view.name}: measured (thin line), needed to be called (dashes), found (arrow){other}")
         st.altair_chart(
             chart,
             width="stretch",
