@@ -15,7 +15,6 @@ contrast in log reflectance.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -32,23 +31,13 @@ from analysis.bank_filters import (
     WAVELENGTH,
     filter_matrices,
 )
+from analysis.bank_maps import BankMaps, direction_share, pool_energy
 
-__all__ = ["BankMaps", "gabor_kernel", "oriented_energy", "pool_energy"]
+__all__ = ["BankMaps", "direction_share", "gabor_kernel", "oriented_energy", "pool_energy"]
 
 SCALES = 5
 STRIP = 48                 # blocks of a strip at most: so small a matrix product starts no threads of BLAS,
                            # which would contend with ours
-LEAST_SUPPORT = 0.25       # of the window that must hold data, or the place has no answer
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BankMaps:
-    """Energy by scale, direction and place."""
-
-    frequency_per_mm: NDArray[np.float64]  # (scales,) finest first
-    angle_deg: NDArray[np.float64]         # (directions,) of the lines, (-90, 90]
-    energy: NDArray[np.float32]            # (scale, direction, r, c) squared amplitude, NaN where no data
-    step_mm: float                         # cell [0, 0] begins at the picture's corner
 
 
 def oriented_energy(image: NDArray[np.float32], weight: NDArray[np.float32] | None = None,
@@ -137,40 +126,6 @@ def gabor_kernel(wavelength: float, normal_deg: float) -> NDArray[np.complex64]:
     turn = 2 * np.pi / wavelength * np.exp(1j * np.radians(normal_deg))
     along_x, along_y = envelope * np.exp(1j * turn.real * t), envelope * np.exp(1j * turn.imag * t)
     return (2 * np.outer(along_y, along_x)).astype(np.complex64)
-
-
-def pool_energy(energy: NDArray[np.float32], support: NDArray[np.float32] | None, cell: float,
-                wavelength: float, step: float, shape: tuple[int, int], *,
-                pitch: float = 1.0) -> NDArray[np.float32]:
-    """Smooth energies given on cells of `cell` samples and read them at the centres of cells of `step`.
-
-    Parameters
-    ----------
-    energy : ndarray, shape (n, r, c), float32
-        Mean energy of each cell, times its support where `support` is given.
-    support : ndarray, shape (r, c), or None
-        Energy that white texture with the data's holes would have, relative to one without holes.
-    cell, wavelength, step : float
-        In samples of the picture.
-    shape : (rows, columns)
-        Of the result.
-    pitch : float, default 1
-        Distance of the samples that were averaged to a cell, so that coarse and fine sampling end alike.
-    """
-    sigma = np.sqrt(max((0.5 * max(step, 1.5 * wavelength)) ** 2 - (cell ** 2 - pitch ** 2) / 12, 0.0)) / cell
-    at = [(((np.arange(n) + 0.5) * step) / cell - 0.5).astype(np.float32) for n in shape]
-    rows, columns = np.meshgrid(*at, indexing="ij")
-
-    def read(plane):
-        if sigma > 0.1:
-            plane = cv2.GaussianBlur(plane, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
-        return cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    pooled = np.stack([read(plane) for plane in energy])
-    if support is None:
-        return pooled
-    there = read(support)
-    pooled = np.where(there > LEAST_SUPPORT, pooled / np.maximum(there, LEAST_SUPPORT), np.nan)
-    return pooled.astype(np.float32)
 
 
 def _check(image, weight, samples_per_mm, step_mm, scales) -> None:

@@ -69,7 +69,7 @@ def visible(period_mm: float, contrast_percent: float, *, distance_mm: float = A
             "above": f"above what a person needs to see it from {distance_mm / 10:.0f} cm"}[level]
     words = f"{contrast_percent:.2g} % every {period_mm:.3g} mm is {says} (about {bench:.2g} %)."
     if bench > FULL_CONTRAST:
-        words = f"Lines every {period_mm:.3g} mm are too fine to be told apart from {distance_mm / 10:.0f} cm."
+        words = f"Lines every {period_mm:.3g} mm are too fine to be seen apart from {distance_mm / 10:.0f} cm."
     return Visibility(cycles_per_degree=frequency, laboratory_threshold_percent=best, threshold_percent=bench,
                       level=level, words=words)
 

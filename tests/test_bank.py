@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage.filters import gabor
 
-from analysis.bank import _gather, gabor_kernel, oriented_energy, pool_energy
+from analysis.bank import _gather, direction_share, gabor_kernel, oriented_energy, pool_energy
 from analysis.bank_filters import STRIDE, WAVELENGTH
 
 
@@ -149,3 +149,18 @@ def test_bad_input_is_refused(case):
              "step": lambda: oriented_energy(image, step_mm=-1.0)}
     with pytest.raises(ValueError):
         calls[case]()
+
+
+def test_the_share_of_a_direction_tells_lines_from_noise():
+    """Closed form for lines: 1 / sum of exp(-4 (pi sigma d)^2), d = 2 sin(a / 2) / wavelength; noise: 1 / 12."""
+    lines = oriented_energy(wave((512, 512), 8.0, 90.0) + 0, samples_per_mm=10.0)
+    noise = oriented_energy(np.random.default_rng(5).standard_normal((512, 512), dtype=np.float32),
+                            samples_per_mm=10.0)
+    turns = np.radians(np.array([0, 15, 30, 45, 60, 75, 90, 75, 60, 45, 30, 15]))
+    gain = np.exp(-4 * (np.pi * 0.56 * 2 * np.sin(turns / 2)) ** 2)
+    inner = np.s_[4:-4, 4:-4]
+    assert direction_share(lines, period_mm=0.8)[inner].mean() == pytest.approx(1 / gain.sum(), rel=0.02)
+    assert direction_share(lines, period_mm=0.8, line_deg=0.0)[inner].mean() < 0.01
+    assert direction_share(noise, period_mm=1.1).mean() == pytest.approx(1 / 12, rel=0.1)
+    with pytest.raises(ValueError):
+        direction_share(noise, period_mm=0.0)

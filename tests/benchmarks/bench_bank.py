@@ -91,7 +91,9 @@ def main() -> None:
         width = WAVELENGTH * 2 ** scale
         print(f"  wavelength {width:.0f} px: filter2D {spent / len(chosen):.2f} s "
               f"a direction, miss median {100 * middle:.2f} %, largest {100 * largest:.2f} %")
-    how = "every kernel run" if given.whole else f"{len(chosen)} of {DIRECTIONS} directions run, times multiplied"
+    how = "every kernel run"
+    if not given.whole:
+        how = f"{len(chosen)} of {DIRECTIONS} directions run, times multiplied"
     print(f"OpenCV filter2D, same kernels, full size: {total:.1f} s ({how}); "
           f"ratio {total / ours:.0f}")
     spent = 0.0
