@@ -75,7 +75,7 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
 
 def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
                     after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm",
-                    blind: bool = False) -> Change:
+                    blind: bool = False, transfer_sd_fraction: float = 0.0) -> Change:
     """Compare AFTER with BEFORE at BEFORE's strongest stripe.
 
     Parameters
@@ -90,6 +90,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         1 s.d. of the registration along the scan axis; None where unknown.
     blind : bool, default False
         True where one of the photos cannot clear a machine: then finding nothing says nothing.
+    transfer_sd_fraction : float, default 0
+        1 s.d. of what each photo does to contrast, relative; it widens the ratio's interval.
 
     Notes
     -----
@@ -113,7 +115,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     line = base.line
     twin = _twin(base, after) if after_called else None
     reading = _after_reading(twin.line if twin else line, line, after)
-    ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd)
+    ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
+                             np.sqrt(2.0) * transfer_sd_fraction)
     locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     verdict = _verdict(ratio, interval, twin is not None)
@@ -160,7 +163,7 @@ def _after_reading(at: Line, base: Line, after) -> Reading:
                       at.centre_mm if at.drift_percent_per_100mm is not None else base.centre_mm)
 
 
-def _ratio(a, a_sd, b, b_sd) -> tuple[float, tuple[float, float]]:
+def _ratio(a, a_sd, b, b_sd, spread=0.0) -> tuple[float, tuple[float, float]]:
     """Posterior median-free estimate and 95 % interval of after / before from two noisy amplitudes."""
     rng = np.random.default_rng(20260101)
     first = np.abs(rng.normal(a, a_sd, DRAWS))
@@ -169,11 +172,12 @@ def _ratio(a, a_sd, b, b_sd) -> tuple[float, tuple[float, float]]:
     density = ive(0, z) * np.exp(-(grid - b) ** 2 / (2 * b_sd ** 2))
     cumulative = np.cumsum(density)
     second = np.interp(rng.random(DRAWS), cumulative / cumulative[-1], grid)
-    low, high = np.percentile(second / np.maximum(first, 1e-12), [2.5, 97.5])
+    ratios = second / np.maximum(first, 1e-12) * np.exp(spread * rng.standard_normal(DRAWS))
+    low, high = np.percentile(ratios, [2.5, 97.5])
     estimate = float(np.sqrt(max(b ** 2 - 2 * b_sd ** 2, 0.0)) / max(a, 1e-12))
     if estimate <= high * 0.5 and b < 2.5 * b_sd:
         low = 0.0
-        high = np.percentile(second / np.maximum(first, 1e-12), 95.0)
+        high = np.percentile(ratios, 95.0)
     return estimate, (float(min(low, estimate)), float(max(high, estimate)))
 
 

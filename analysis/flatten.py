@@ -45,6 +45,7 @@ class Texture:
     longest_period_mm: float               # periods above this are eaten by the trend removal
     artwork_fraction: float                # share of the piece masked as artwork, frame, knots, glare
     scale_sd_fraction: float = 0.0         # carried on from the piece: flows into every period's interval
+    transfer_sd_fraction: float = 0.0      # 1 s.d. of what the photo does to contrast, relative
     axis_sd_deg: float = 0.0               # carried on from the piece: flows into every angle's interval
     warnings: tuple[str, ...] = ()
 

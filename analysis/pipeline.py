@@ -30,6 +30,8 @@ Source = bytes | str | PathLike[str]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
+# Blur, veiling glare and compression change contrast by a few percent from photo to photo; common practice, no source
+PHOTO_TRANSFER_SD = 0.03
 MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
 COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
 
@@ -120,6 +122,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
     change = compare_stripes(
         judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
         aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first),
+        transfer_sd_fraction=PHOTO_TRANSFER_SD,
         blind=any(_trouble(j.piece, j.grain, settings.region_mm) for j in judged))
     if alignment.ok and before_called:
         judged[1] = _with_map_at(judged[1], judged[0])
@@ -193,7 +196,7 @@ def _look_again(judged, pieces, settings, machine, alignment) -> list[Judgement]
 def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, also_mm=(),
            texture: Texture | None = None) -> Judgement:
     """All steps after the piece, for one photo."""
-    texture = texture or flatten(piece, region_mm=region)
+    texture = texture or replace(flatten(piece, region_mm=region), transfer_sd_fraction=PHOTO_TRANSFER_SD)
     field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm,
                          listed_mm=_listed(machine, piece) + also_mm)
     grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)

@@ -245,7 +245,8 @@ def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
     period_half = period * np.hypot(reach * line.fx_sd_per_mm / f, 1.96 * texture.scale_sd_fraction)
     angle = -np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm))
     angle_half = np.hypot(reach * np.degrees(line.fy_sd_per_mm / f), 1.96 * texture.axis_sd_deg)
-    contrast, contrast_half = 200.0 * line.amplitude, reach * 200.0 * line.amplitude_sd
+    contrast = 200.0 * line.amplitude
+    contrast_half = np.hypot(reach * 200.0 * line.amplitude_sd, 1.96 * texture.transfer_sd_fraction * contrast)
     ring_tail = -line.ring_count * np.log1p(line.ring_snr / line.ring_count)
     return Stripe(
         period_mm=period, period_interval_mm=(period - period_half, period + period_half),
