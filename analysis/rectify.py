@@ -8,7 +8,7 @@ top-left pixel; "undistorted" pixels have the lens taken out.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from analysis.geometry import (
 from analysis.marks import find_marks, fit_marks
 from analysis.photo import Photo
 from analysis.resample import sample_grid
+from analysis.ruler import Ruler, read_ruler
 from analysis.settings import Corners
 
 __all__ = ["Lens", "Piece", "photo_to_piece", "piece_to_photo", "rectify", "rectify_through"]
@@ -115,6 +116,11 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
             return _framed(photo, frame, frame_mm, "marks", True, samples_per_mm, frame.warnings)
         frame = find_frame(photo.luminance, frame_mm)
         return _framed(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)
+    ruler = read_ruler(photo.luminance) if pixels_per_mm is None else None
+    if ruler is not None:
+        piece = _square_on(photo, ruler.pixels_per_mm, scan_angle_deg, samples_per_mm)
+        return replace(piece, scale_sd_fraction=max(GIVEN_SCALE_SD, ruler.sd_fraction),
+                       warnings=(_ruler_words(ruler), *piece.warnings))
     return _square_on(photo, pixels_per_mm, scan_angle_deg, samples_per_mm)
 
 
@@ -164,6 +170,15 @@ def piece_to_photo(piece: Piece, points_mm) -> NDArray[np.float64]:
 def photo_to_piece(piece: Piece, points_px) -> NDArray[np.float64]:
     """Map photo pixels, shape (..., 2), to piece mm, lens taken out."""
     return apply_homography(piece.photo_to_piece, undistort(points_px, piece.lens))
+
+
+def _ruler_words(ruler: Ruler) -> str:
+    """Say that a ruler was read, where, and how well."""
+    (x0, y0), (x1, y1) = ruler.ends_px
+    return (f"The scale was read from a ruler in the photo: {ruler.pixels_per_mm:.2f} pixels per mm, alike within "
+            f"{100 * ruler.sd_fraction:.1f} % in {ruler.windows} stretches between ({x0:.0f}, {y0:.0f}) and "
+            f"({x1:.0f}, {y1:.0f}). Check it, and give --pixels-per-mm if it is wrong; a ruler that lies higher or "
+            "lower than the piece has another scale.")
 
 
 def _check(frame_mm, pixels_per_mm, samples_per_mm) -> None:
