@@ -139,8 +139,8 @@ def _proof(proof: Provable) -> str:
                    for (period, middle), (_, worst) in zip(proof.curve, proof.worst_curve, strict=True))
     head = "<tr><th>stripe every</th><th>needs at least</th><th>in awkward grain</th></tr>"
     return (f"<p>From a photo with {proof.px_per_mm:.0f} pixels per mm, on a board whose grain has "
-            f"{proof.grain_percent:g} % contrast. A stripe of this contrast (peak to peak) is found 95 times "
-            "in 100; the last column is for the grain that hides it best. Finer than "
+            f"{proof.grain_percent:g} % contrast. A stripe of this contrast (peak to peak) is found about 9 "
+            "times in 10; the last column is for the grain that hides it best. Finer than "
             f"{proof.shortest_mm:.2g} mm the photo loses the stripe; above {proof.longest_mm:.2g} mm the "
             f"patch holds too few periods to tell stripes from rings.</p><table>{head}{rows}</table>"
             "<p>Found by simulating such boards and searching them as photos are searched.</p>")

@@ -51,8 +51,8 @@ class Provable:
 
 
 def provable(width_mm: float, height_mm: float, px_per_mm: float, *, grain_percent: float = 5.0,
-             boards: int = 1, seed: int = 7) -> Provable:
-    """Smallest contrast that a patch proves, found 95 % of the time by the search that judges photos.
+             boards: int = 2, seed: int = 7) -> Provable:
+    """Smallest contrast that a patch proves, found nine times in ten by the search that judges photos.
 
     Parameters
     ----------
@@ -62,8 +62,8 @@ def provable(width_mm: float, height_mm: float, px_per_mm: float, *, grain_perce
         Photo pixels for each mm of the piece.
     grain_percent : float, default 5
         Contrast of the board's grain; deeper engraving brings out more of it.
-    boards : int, default 1
-        Simulated boards for each kind of grain; their median counts.
+    boards : int, default 2
+        Simulated boards for each kind of grain; the one that hides most counts, since boards differ.
     seed : int
         Of the boards.
 
@@ -77,6 +77,11 @@ def provable(width_mm: float, height_mm: float, px_per_mm: float, *, grain_perce
         The patch is too small, or the photo too coarse, to prove any period.
     ValueError
         A number that is not positive.
+
+    Notes
+    -----
+    Of 72 other simulated boards with a stripe of the stated contrast, 65 were found: each board's own
+    limit is right 95 % of the time, but boards differ.
     """
     if not all(np.isfinite(v) and v > 0 for v in (width_mm, height_mm, px_per_mm, grain_percent, boards)):
         raise ValueError("sizes, resolution, grain and boards must be positive numbers")
@@ -90,7 +95,7 @@ def provable(width_mm: float, height_mm: float, px_per_mm: float, *, grain_perce
         runs = [_limits(parts, width_mm, height_mm, px_per_mm, grain_percent, [seed, k])
                 for k in range(boards)]
         periods = runs[0][0]
-        found.append((name, periods, np.median([limit for _, limit in runs], axis=0)))
+        found.append((name, periods, np.max([limit for _, limit in runs], axis=0)))
     periods = found[0][1]
     keep = (periods >= 0.999 * shortest) & (periods <= 1.001 * longest)
     table = np.array([limit for _, _, limit in found])
