@@ -59,13 +59,16 @@ def _start() -> Chosen | None:
         _demo_buttons()
     if given:
         st.rerun()
-    with st.expander("How to photograph the piece", expanded=True):
-        put(markup.how_to_photograph())
+    above = st.container()
     with st.expander("Open an old comparison"):
         saved = st.file_uploader(
             "The .zip file that this page saved", type=["zip"], key="saved", max_upload_size=MOST_MB
         )
-    return Chosen(saved=saved.getvalue()) if saved else None
+    if saved:
+        return Chosen(saved=saved.getvalue())
+    with above.expander("How to photograph the piece", expanded=True):
+        put(markup.how_to_photograph())
+    return None
 
 
 def _uploads() -> dict[str, tuple[str, bytes]]:
