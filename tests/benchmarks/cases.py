@@ -129,8 +129,10 @@ def _shoot(seed, kind, piece, camera, wood, wood_seed=None) -> SingleCase:
     """Photograph and encode."""
     texture = None
     if wood == "real":
-        near = 90.0 if np.random.default_rng([seed, 103]).random() < 0.6 else None
+        rng = np.random.default_rng([seed if wood_seed is None else wood_seed, 103])
+        near = 90.0 if rng.random() < 0.5 else None
         wood, texture = real_textures.board_texture(seed if wood_seed is None else wood_seed, lines_deg=near)
+        texture = texture ** np.float32(rng.uniform(0.35, 1.0))     # char evens out the wood's own contrast
     shot = photograph(piece, camera, seed, texture)
     return SingleCase(seed=seed, kind=kind, photo=encode(shot), shot=shot, wood=wood)
 
