@@ -17,7 +17,7 @@ from streamlit.testing.v1 import AppTest
 from test_bad_input import NOT_PHOTOS, QUEER
 
 from analysis.errors import PhotoError
-from analysis.page_parts import charts, choices, markup, pictures
+from analysis.page_parts import charts, choices, markup, pictures, record_charts
 from analysis.page_parts.answers import opened
 from analysis.page_parts.assets import asset
 from analysis.report import to_dict
@@ -382,11 +382,24 @@ def test_the_history_shows_no_stripe_as_what_could_hide_not_as_zero():
         row | {"place": "after", "contrast_percent": None},
         row | {"place": "before", "contrast_percent": 4.0, "contrast_low_percent": 3.8, "contrast_high_percent": 4.2},
     ]
-    chart = charts.history(rows).to_dict(validate=True)
+    chart = record_charts.history(rows).to_dict(validate=True)
     hollow = [layer for layer in chart["layer"] if layer["mark"].get("filled") is False]
     assert [layer["encoding"]["y"]["field"] for layer in hollow] == ["limit_percent"]
     data = chart["datasets"][hollow[0]["data"]["name"]]
     assert [one["limit_percent"] for one in data] == [0.6]
+
+
+def test_the_chart_of_patches_holds_stripe_and_grain_of_each_power():
+    from analysis.series import series_points, series_rows
+    report = to_dict(inspection())
+    points = series_points(
+        {"report": report, "power_percent": p, "speed_mm_s": v} for p in (10.0, 20.0) for v in (200.0, 320.0)
+    )
+    chart = record_charts.patches(series_rows(points)).to_dict(validate=True)
+    rows = next(iter(chart["datasets"].values()))
+    found = {(row["what"], row["power"], row["speed"]): row["contrast"] for row in rows}
+    assert len(found) == 8 and found["stripes", 10.0, "320 mm/s"] == report["photo"]["stripes"][0]["contrast_percent"]
+    assert found["grain", 20.0, "200 mm/s"] == report["photo"]["grain"]["contrast_percent"]
 
 
 def relative_luminance(colour: str) -> float:
@@ -501,5 +514,5 @@ def test_streamlit_stays_in_the_page():
         if re.search(r"^\s*(import|from) streamlit", p.read_text(encoding="utf-8"), re.M)
     }
     assert all(path.startswith("analysis/page_parts/") for path in own)
-    plain = {"assets", "markup", "charts", "pictures", "choices"}
+    plain = {"assets", "markup", "charts", "record_charts", "pictures", "choices"}
     assert not {f"analysis/page_parts/{name}.py" for name in plain} & own

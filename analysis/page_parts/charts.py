@@ -1,4 +1,4 @@
-"""Charts of a result: profiles, spectra, contrast along the scan axis, misfits, and the logbook over time.
+"""Charts of a result: profiles, spectra, contrast along the scan axis, misfits.
 
 Colours differ in lightness and in line style too, so that a chart reads in
 grey print and to colour-blind eyes.
@@ -18,7 +18,7 @@ from analysis.formats import significant
 from analysis.views import View, Views
 from analysis.words import period, photos
 
-__all__ = ["along_axis", "axis_range", "history", "misfits", "patches", "profiles", "spectra"]
+__all__ = ["along_axis", "axis_range", "misfits", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
 SAME_PERIOD = 0.01  # relative: nearer spacings are one
@@ -134,40 +134,6 @@ def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
     )
 
 
-def patches(rows, *, dark: bool = False) -> alt.LayerChart:
-    """Stripe and grain contrast of the patches of a test piece against power, one line for each speed."""
-    ink = DARK if dark else LIGHT
-    frame = pd.concat(
-        pd.DataFrame(
-            [
-                {
-                    "power": r["power_percent"],
-                    "speed": f"{r['speed_mm_s']:g} mm/s",
-                    "what": what,
-                    "contrast": r[f"{key}_percent"],
-                    "low": r[f"{key}_low_percent"],
-                    "high": r[f"{key}_high_percent"],
-                    "label": r["label"],
-                    "verdict": r["verdict"],
-                }
-                for r in rows
-            ]
-        )
-        for what, key in (("stripes", "stripe"), ("grain", "grain"))
-    ).dropna(subset=["contrast"])
-    base = alt.Chart(frame, height=300, width="container").encode(
-        alt.X("power:Q", title="Power, %"),
-        alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
-    )
-    title = "Contrast, % (bars: 95 %)"
-    y = alt.Y("contrast:Q", title=title, scale=alt.Scale(zero=True))
-    tip = ["label", "verdict", "what", alt.Tooltip("contrast:Q", format=".2f")]
-    bars = base.mark_rule(strokeWidth=2).encode(alt.Y("low:Q", title=title), alt.Y2("high:Q"))
-    lines = base.mark_line().encode(y, alt.StrokeDash("speed:N", title=None))
-    dots = base.mark_point(filled=True, size=50, opacity=1).encode(y, alt.Shape("speed:N", title=None), tooltip=tip)
-    return alt.layer(bars, lines, dots).configure_legend(orient="top")
-
-
 def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     """Misfits of the alignment as arrows, and how much they are enlarged."""
     ink = DARK if dark else LIGHT
@@ -204,34 +170,6 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
         alt.X("x2:Q", scale=sx), alt.Y("y2:Q", scale=sy), angle=alt.Angle("turn:Q", scale=None), tooltip=tip
     )
     return alt.layer(stalk, head), enlarge
-
-
-def history(rows, *, dark: bool = False) -> alt.LayerChart:
-    """Stripe contrast over time with intervals; where no stripe was found, what could still hide (hollow)."""
-    ink = DARK if dark else LIGHT
-    frame = pd.DataFrame(list(rows))
-    found, none = frame[frame["contrast_percent"].notna()], frame[frame["contrast_percent"].isna()]
-    title = "Stripe contrast, % (bars: 95 %)"
-    tip = ["made", "title", "changed", "place", "verdict"]
-    x = alt.X("made:T", title="Date of the test")
-    shape = alt.Shape("place:N", title=None)
-    bars = (
-        alt.Chart(found)
-        .mark_rule(color=ink.limit, strokeWidth=2)
-        .encode(x, alt.Y("contrast_low_percent:Q", title=title), alt.Y2("contrast_high_percent:Q"))
-    )
-    points = (
-        alt.Chart(found)
-        .mark_point(filled=True, size=70, color=ink.found, opacity=1)
-        .encode(x, alt.Y("contrast_percent:Q", title=title), shape, tooltip=[*tip, "contrast_percent"])
-    )
-    limits = (
-        alt.Chart(none)
-        .mark_point(filled=False, size=70, color=ink.found, opacity=1)
-        .encode(x, alt.Y("limit_percent:Q", title=title), shape, tooltip=[*tip, "limit_percent"])
-    )
-    chart = alt.layer(bars, points, limits).properties(height=320, width="container")
-    return chart.configure_legend(orient="top")
 
 
 def _analysed(view: View) -> np.ndarray:

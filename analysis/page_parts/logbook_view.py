@@ -58,12 +58,12 @@ def _history() -> None:
     rows = chart_rows()
     if len(rows) < 2:
         return
-    from analysis.page_parts import charts
+    from analysis.page_parts import record_charts
 
     st.subheader("Stripe contrast over time", anchor=False)
     st.caption("Filled: a stripe was found. Hollow: none was found, and no stronger one could hide.")
     st.altair_chart(
-        charts.history(rows, dark=is_dark()),
+        record_charts.history(rows, dark=is_dark()),
         width="stretch",
         key="history",
         alt="Stripe contrast of every entry against its date, with intervals",

@@ -186,7 +186,7 @@ def _judged(data: bytes, name: str, plan):
 
 def _told(result) -> None:
     """Table of the patches, chart over power, and where the grain comes through."""
-    from analysis.page_parts import charts
+    from analysis.page_parts import record_charts
     from analysis.series import break_through, exponent_of_speeds, series_csv, series_rows
     from analysis.series_files import patch_points
 
@@ -202,7 +202,7 @@ def _told(result) -> None:
     if not points:
         return
     st.altair_chart(
-        charts.patches(series_rows(points), dark=is_dark()),
+        record_charts.patches(series_rows(points), dark=is_dark()),
         width="stretch",
         key="plan_chart",
         alt="Stripe and grain contrast of the patches against power",
