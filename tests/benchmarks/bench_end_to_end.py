@@ -29,8 +29,8 @@ from analysis.settings import Settings  # noqa: E402
 CALLED = ("mechanical", "mixed")
 COLUMNS = ("what", "seed", "kind", "wood", "seconds", "corner_mm", "verdict", "probability", "limit_percent",
            "known_line_ratio", "true_period_mm", "true_percent", "found_period_mm", "found_percent",
-           "period_error", "period_in", "contrast_ratio", "contrast_in", "aligned", "reason", "align_mm", "change", "right", "true_ratio", "ratio",
-           "ratio_in", "verdicts")
+           "period_error", "period_in", "contrast_ratio", "contrast_in", "aligned", "reason", "align_mm", "change",
+           "right", "true_ratio", "ratio", "ratio_in", "verdicts")
 CONTRAST_ASKED_PERCENT = 4.0               # stripes of this and more must be found
 
 
