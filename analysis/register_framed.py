@@ -13,7 +13,8 @@ from analysis.rectify import Piece, piece_to_photo
 from analysis.register_fit import TileCheck, check_tiles, fit_homography, folds
 from analysis.strokes import Strokes, stroke_response
 
-__all__ = ["Match", "Work", "align_framed", "correlation", "cross_check", "rms_move"]
+__all__ = ["Match", "Work", "align_framed", "correlation", "cross_check", "peak_ratio",
+           "rms_move"]
 
 WORK_PER_MM = 8.0          # samples: three across the finest stroke that a phone resolves
 MOST_WORK = 0.8e6          # samples in all
@@ -21,11 +22,14 @@ WIDEST_STROKE_MM = 3.2
 FRAME_ZONE_MM = 2.5        # from the outer edge inward: the frame's line, which is no artwork
 FIT_SIGMAS_MM = (0.8, 0.35, 0.18)
 TILE_MM = 6.0
-LEAST_START = 0.45         # correlation of blurred artwork the right way round
-LEAST_AGREEMENT = 0.60     # correlation of fine artwork in the end
+LEAST_START = 0.30         # correlation of blurred artwork the right way round
+SURE_AGREEMENT = 0.70      # correlation of fine artwork in the end; 197 unrelated pairs: 0.48 at most
+LEAST_AGREEMENT = 0.25     # will do where the place stands out: strong grain hides part of the artwork
+LEAST_RATIO = 1.3          # so far above every other place; 197 unrelated pairs: 1.11 at most
+APART_MM = 1.5             # another place
 MOST_RESIDUAL_MM = 0.35
 TRUSTED_FRAME_MM = 0.12    # artwork that lies nearer than this to where the frames put it leaves them alone
-BARE_COVER = 0.004         # of the piece by strokes: less is no artwork
+BARE_SIGMAS, BARE_COVER = 4.0, 0.02        # marks no deeper and no more than these are grain, not artwork
 FRAME_ALONE = ("Nothing is engraved inside the frames that both photos share, so the photos are laid on each other by "
                "the given corners alone; if one piece lay half a turn round, that cannot be told.")
 UNLIKE = ("What is engraved inside the two frames does not agree any way round, so which part of one piece lies on "
@@ -93,7 +97,7 @@ def align_framed(before: Piece, after: Piece) -> Match:
         if best.score > LEAST_START:
             break
     if best.score < LEAST_START:
-        return _unlike(before, after, strokes.response, other.response, inner, best)
+        return _unlike(before, after, first, second, inner, best)
     return _refined(before, after, first, second, area, inner, strokes, best)
 
 
@@ -107,10 +111,13 @@ class _Start:
     to_after: NDArray[np.float64]      # 3x3: BEFORE mm -> AFTER mm by the frames
 
 
-def _unlike(before, after, response, other, inner, best) -> Match:
+def _unlike(before, after, first, second, inner, best) -> Match:
     """Refuse; frames alone count only where their corners were given in the piece's own order."""
-    cover_b, cover_a = float((response[inner] > 0.5).mean()), float((other > 0.5).mean())
-    if before.method == after.method == "corners" and max(cover_b, cover_a) < BARE_COVER:
+    inner_after = _area(after, second) & _inner(_size(after), second, _zone(after, _size(after)))
+    marks = [stroke_response(work.picture, mask, WIDEST_STROKE_MM * work.samples_per_mm)
+             for work, mask in ((first, inner), (second, inner_after))]
+    bare = all(m.cover < BARE_COVER and (m.cover == 0.0 or m.depth < BARE_SIGMAS * m.grain_depth) for m in marks)
+    if before.method == after.method == "corners" and bare:
         whole = _whole(before, after, _turned(_size(before), _size(after), 0))
         return Match(ok=True, homography=whole, residual_px=before.corners_sd_px,
                      before_px_per_mm=before.photo_px_per_mm if before.scale_known else None, overlap_fraction=1.0,
@@ -137,10 +144,14 @@ def _refined(before, after, first, second, area, inner, strokes: Strokes, start:
         crossed = cross_check(strokes.response, other.response, use, fit.homography, sigma, tile)
         if fit.converged and rms_move(crossed) < rms_move(check):
             fitted, check = fit.homography, crossed
-    agreement = correlation(strokes.response, _moved(other.response, fitted), inner, 0.2 * s)
+    moved = _moved(other.response, fitted)
+    agreement = correlation(strokes.response, moved, inner, 0.2 * s)
+    alike = agreement >= SURE_AGREEMENT or (
+        agreement >= LEAST_AGREEMENT
+        and peak_ratio(strokes.response, moved, inner, 0.3 * s, APART_MM * s) >= LEAST_RATIO)
     to_after = start.to_after @ first.to_mm @ fitted @ np.linalg.inv(first.to_mm)
     scale, residual_mm = before.photo_px_per_mm, rms_move(check) / s
-    ok = agreement >= LEAST_AGREEMENT and residual_mm * (1.0 if before.scale_known else 1 / scale) < MOST_RESIDUAL_MM
+    ok = alike and residual_mm * (1.0 if before.scale_known else 1 / scale) < MOST_RESIDUAL_MM
     return Match(ok=bool(ok), homography=_whole(before, after, to_after), residual_px=residual_mm * scale,
                  before_px_per_mm=scale if before.scale_known else None,
                  overlap_fraction=_overlap(after, first, second, to_after, area), reason=None if ok else UNLIKE,

@@ -1,0 +1,264 @@
+"""Registration held to known homographies, simulated boards, a reference library and pairs that must be refused."""
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+from skimage.registration import phase_cross_correlation
+
+from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
+from analysis.photo import Photo
+from analysis.rectify import rectify
+from analysis.register import register
+from analysis.register_fit import check_tiles, fit_homography
+from analysis.register_framed import correlation, peak_ratio
+from analysis.strokes import stroke_response
+
+FRAME_MM = (80.0, 60.0)
+SIZE_PX = (1200, 900)
+WORDS = {1: ("RYE + OATS", "side B 17"), 2: ("LOT 0416", "keep dry")}
+
+
+def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, scale=16.0, margin_mm=8.0):
+    """Reflectance of a board, its scale and margin: grain from one seed, artwork from another."""
+    rng = np.random.default_rng(board_seed)
+    w, h = (int((n + 2 * margin_mm) * scale) for n in FRAME_MM)
+    grain = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), sigmaX=40, sigmaY=1.5)
+    log = np.log(0.35) + 0.12 * grain / grain.std()
+    if stripes:
+        log += stripes * np.cos(2 * np.pi * np.arange(w) / (2.0 * scale))[None, :]
+    cover = np.zeros((h, w), np.uint8)
+
+    def px(x, y):
+        return int(round((x + margin_mm) * scale)), int(round((y + margin_mm) * scale))
+    if frame:
+        cv2.rectangle(cover, px(0, 0), px(*FRAME_MM), 255, -1)
+        cv2.rectangle(cover, px(0.8, 0.8), px(FRAME_MM[0] - 0.8, FRAME_MM[1] - 0.8), 0, -1)
+    if artwork in WORDS:
+        large, small = WORDS[artwork]
+        cv2.putText(cover, large, px(7, 14), cv2.FONT_HERSHEY_DUPLEX, 3.6, 255, 10, cv2.LINE_AA)
+        cv2.putText(cover, small, px(44, 55), cv2.FONT_HERSHEY_DUPLEX, 2.4, 255, 8, cv2.LINE_AA)
+        shape = np.random.default_rng(90 + artwork)
+        for x0, y0 in ((52, 8), (8, 32), (56, 30)):
+            points = [px(x0 + x, y0 + y) for x, y in shape.uniform(0, 16, (5, 2))]
+            cv2.polylines(cover, [np.array(points)], True, 255, int(0.9 * scale), cv2.LINE_AA)
+    c = cv2.GaussianBlur(cover.astype(np.float32) / 255, (0, 0), 1.0)
+    art = 0.85 if light else 0.05
+    return np.exp(log) * (1 - c) + art * c, scale, margin_mm
+
+
+def shot(made, seed, *, turn_deg=0.0, tilt=(0.0, 0.0), px_per_mm=11.0, shift=(0.0, 0.0), size=SIZE_PX, k1=0.0):
+    """Photo of a board through a known homography (mm to undistorted px); returns the photo and its corners."""
+    picture, scale, margin = made
+    a, (w, h) = np.radians(turn_deg), size
+    turn = px_per_mm * np.array([[np.cos(a), np.sin(a), 0], [-np.sin(a), np.cos(a), 0], [0, 0, 1 / px_per_mm]])
+    centre = np.array([[1, 0, -FRAME_MM[0] / 2], [0, 1, -FRAME_MM[1] / 2], [0, 0, 1]])
+    lean = np.array([[1, 0, 0], [0, 1, 0], [*tilt, 1]])
+    place = np.array([[1, 0, (w - 1) / 2 + shift[0]], [0, 1, (h - 1) / 2 + shift[1]], [0, 0, 1]])
+    to_photo = place @ lean @ turn @ centre
+    lens = lens_of_photo(size, k1)
+    grid = np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).astype(float)
+    at = (apply_homography(np.linalg.inv(to_photo), undistort(grid, lens)) + margin) * scale
+    at = at.astype(np.float32)
+    smooth = cv2.GaussianBlur(picture, (0, 0), 0.45 * scale / px_per_mm)
+    seen = cv2.remap(smooth, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.08)
+    noise = np.random.default_rng(seed).standard_normal(seen.shape).astype(np.float32)
+    light = 1 - 0.2 * np.linspace(0, 1, w, dtype=np.float32)[None, :]
+    seen = np.clip(seen * light + 0.004 * noise, 1e-4, 1)
+    outline = np.array([[0, 0], [FRAME_MM[0], 0], FRAME_MM, [0, FRAME_MM[1]]], float)
+    photo = Photo(name="made.png", luminance=seen.astype(np.float32), preview=np.zeros((8, 8, 3), np.uint8),
+                  preview_scale=8 / w, size_px=size, clipped=np.zeros((8, 8), bool), block_px=0, bits=8)
+    return photo, distort(apply_homography(to_photo, outline), lens)
+
+
+@lru_cache(maxsize=16)
+def made(board_seed, artwork=1, **options):
+    return board(board_seed, artwork, **options)
+
+
+def framed(photo, corners):
+    return rectify(photo, frame_mm=FRAME_MM, corners_px=tuple(map(tuple, corners)))
+
+
+def corner_error_mm(result, before_corners, after_corners, px_per_mm):
+    """Largest error of the four corners (the protocol of homography benchmarks: Balntas et al., CVPR 2017)."""
+    return np.hypot(*(apply_homography(result.homography, after_corners) - before_corners).T).max() / px_per_mm
+
+
+@pytest.mark.parametrize("turn_deg", [4.0, 176.0])
+def test_boards_with_other_grain_are_aligned_by_their_artwork_either_way_up(turn_deg):
+    """Bar of the job: 0.20 mm. Corners come in the photo's upright order, so the artwork must tell half a turn."""
+    before, cb = shot(made(1), 1, tilt=(2e-5, -1e-5))
+    after, ca = shot(made(2), 2, turn_deg=turn_deg, tilt=(-3e-5, 2e-5), px_per_mm=9.5)
+    given = np.roll(ca, 2, axis=0) if turn_deg > 90 else ca
+    result = register(before, after, framed(before, cb), framed(after, given))
+    assert result.ok and result.turned == (turn_deg > 90)
+    assert corner_error_mm(result, cb, ca, 11.0) < 0.1
+    assert result.residual_mm < 0.1 and result.overlap_fraction > 0.98
+
+
+def test_corners_given_three_pixels_off_are_mended_by_strokes_and_frame():
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2), 2, turn_deg=3.0)
+    off = 3.0 * np.array([[1, -1], [-1, 1], [1, 1], [-1, -1]]) / np.sqrt(2)
+    result = register(before, after, framed(before, cb), framed(after, ca + off))
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
+def test_frames_around_different_artwork_are_refused_with_a_reason():
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2, 2), 2)
+    result = register(before, after, framed(before, cb), framed(after, ca))
+    assert not result.ok and "same artwork" in result.reason
+
+
+def test_stripes_at_the_same_place_do_not_align_different_artwork():
+    """The machine lays its stripes at the same place on every board; they are not artwork."""
+    before, cb = shot(made(1, stripes=0.06), 1)
+    after, ca = shot(made(2, 2, stripes=0.06), 2)
+    assert not register(before, after, framed(before, cb), framed(after, ca)).ok
+
+
+def test_bare_boards_without_frame_are_refused():
+    before, _ = shot(made(1, 0, frame=False, stripes=0.06), 1)
+    after, _ = shot(made(2, 0, frame=False, stripes=0.06), 2)
+    result = register(before, after, rectify(before, pixels_per_mm=11.0), None)
+    assert not result.ok and result.homography is None and result.reason
+
+
+def test_bare_frames_are_laid_on_each_other_by_given_corners_with_a_warning():
+    before, cb = shot(made(1, 0), 1)
+    after, ca = shot(made(2, 0), 2, turn_deg=5.0)
+    result = register(before, after, framed(before, cb), framed(after, ca))
+    assert result.ok and "half a turn" in result.warnings[0]
+    assert corner_error_mm(result, cb, ca, 11.0) < 1e-6
+
+
+def test_bare_frames_that_were_searched_are_refused_because_half_a_turn_cannot_be_told():
+    before, cb = shot(made(1, 0), 1)
+    after, ca = shot(made(2, 0), 2, turn_deg=180.0)
+    pieces = [replace(framed(p, c), method="frame") for p, c in ((before, cb), (after, np.roll(ca, 2, axis=0)))]
+    assert not register(before, after, *pieces).ok
+
+
+@pytest.mark.parametrize("view", [dict(turn_deg=77.0), dict(turn_deg=-160.0, px_per_mm=8.0),
+                                  dict(px_per_mm=5.0, tilt=(1e-4, 0)), dict(px_per_mm=20.0, shift=(150, 100)),
+                                  dict(shift=(420.0, 0.0))],
+                         ids=["on its side", "upside down", "x0.45, tilted", "x1.8, part of it", "half out of view"])
+def test_boards_without_frame_are_aligned_by_artwork(view):
+    """Bar of the job: 0.3 mm."""
+    before, cb = shot(made(3, frame=False), 3)
+    after, ca = shot(made(4, frame=False), 4, **view)
+    result = register(before, after, rectify(before, pixels_per_mm=11.0), None)
+    assert result.ok, result.reason
+    assert corner_error_mm(result, cb, ca, 11.0) < 0.3
+
+
+def test_light_artwork_is_laid_on_dark_artwork():
+    before, cb = shot(made(3), 3)
+    after, ca = shot(made(4, light=True), 4, turn_deg=5.0)
+    result = register(before, after, framed(before, cb), framed(after, ca))
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
+def test_after_without_its_frame_found_is_aligned_by_artwork_and_then_by_its_sides():
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2), 2, turn_deg=30.0)
+    result = register(before, after, framed(before, cb), None)
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
+def test_lens_of_the_after_photo_is_in_the_homography_at_the_corners():
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2), 2, k1=-0.02)
+    piece = rectify(after, frame_mm=FRAME_MM)
+    result = register(before, after, framed(before, cb), piece)
+    assert piece.lens.k1 == pytest.approx(-0.02, abs=0.006)
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+    middle = apply_homography(homography_of(undistort(ca, result.after_lens), FRAME_MM), [40.0, 30.0])
+    here = apply_homography(homography_of(cb, FRAME_MM), [40.0, 30.0])
+    assert np.hypot(*(apply_homography(result.homography_undistorted, middle) - here)) < 0.1 * 11.0
+
+
+def test_swapping_the_photos_inverts_the_homography():
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2), 2, turn_deg=3.0)
+    pieces = framed(before, cb), framed(after, ca)
+    there = register(before, after, *pieces).homography
+    back = register(after, before, *pieces[::-1]).homography
+    assert np.abs(apply_homography(there @ back, cb) - cb).max() < 0.5
+
+
+def test_same_photo_gives_the_identity():
+    before, cb = shot(made(1), 1)
+    result = register(before, before, framed(before, cb), framed(before, cb))
+    assert np.abs(apply_homography(result.homography, cb) - cb).max() < 0.05
+    assert result.agreement == pytest.approx(1.0, abs=1e-3)
+
+
+def test_registration_is_the_same_to_the_last_digit_twice():
+    before, _ = shot(made(3, frame=False), 3)
+    after, _ = shot(made(4, frame=False), 4, turn_deg=20.0)
+    pieces = rectify(before, pixels_per_mm=11.0), None
+    one, two = (register(before, after, *pieces) for _ in range(2))
+    assert np.array_equal(one.homography, two.homography)
+
+
+@pytest.mark.parametrize("name", ["page", "text", "coins", "clock"])
+def test_fit_recovers_a_known_homography_on_open_images(name):
+    """Known homographies on images of scikit-image (skimage.data)."""
+    image = cv2.resize(getattr(data, name)(), (480, 360)).astype(np.float32) / 255
+    true = np.array([[1.01, 0.008, -3.0], [-0.006, 0.99, 2.5], [1e-5, -8e-6, 1.0]])
+    picture = np.full((360, 480), image.mean(), np.float32)
+    picture[40:-40, 40:-40] = image[40:-40, 40:-40]
+    moved = cv2.warpPerspective(picture, true, (480, 360), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    fit = fit_homography(picture, moved, np.ones_like(picture), (4.0, 1.5))
+    corners = np.array([[40, 40], [440, 40], [440, 320], [40, 320]], float)
+    assert fit.converged
+    assert np.abs(apply_homography(fit.homography, corners) - apply_homography(true, corners)).max() < 0.1
+
+
+def test_tiles_agree_with_phase_cross_correlation_on_a_shift():
+    """Reference: skimage.registration.phase_cross_correlation (Guizar-Sicairos et al. 2008), 1/100 px."""
+    image = data.camera()[100:356, 100:356].astype(np.float32) / 60
+    shift = np.array([0.43, -0.31])                      # x, y
+    fx, fy = np.fft.fftfreq(256)[None, :], np.fft.fftfreq(256)[:, None]
+    image = cv2.GaussianBlur(image, (0, 0), 1.0)
+    moved = np.fft.ifft2(np.fft.fft2(image) * np.exp(-2j * np.pi * (fx * shift[0] + fy * shift[1]))).real
+    moved = moved.astype(np.float32)
+    inner = np.zeros_like(image)
+    inner[32:-32, 32:-32] = 1
+    reference = -phase_cross_correlation(image, moved, upsample_factor=100)[0][::-1]
+    tiles = check_tiles(image, moved, np.eye(3), inner, 32)
+    both = tiles.firm == 2
+    found = np.median(tiles.move[both], axis=0)
+    assert np.allclose(reference, shift, atol=0.02)
+    assert np.allclose(found, reference, atol=0.03)
+
+
+def test_strokes_stand_out_and_grain_and_stripes_do_not():
+    picture, scale, _ = made(1, stripes=0.06)
+    strokes = stroke_response(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
+                              np.ones((608, 768), bool), 3.2 * scale / 2)
+    bare = strokes.response[250:430, 275:495]            # nothing is engraved there
+    assert bare.max() < 0.2 and 0.02 < strokes.cover < 0.2
+
+
+def test_stroke_response_does_not_depend_on_the_exposure():
+    picture, scale, _ = made(1)
+    valid = np.ones(picture.shape, bool)
+    one, two = (stroke_response(picture * np.float32(k), valid, 3.2 * scale).response for k in (1.0, 0.4))
+    assert np.abs(one - two).max() < 0.03                # 8-bit levels of the ground
+
+
+def test_a_place_stands_out_only_for_the_same_artwork():
+    mask = np.zeros((608, 768), bool)
+    mask[90:-90, 90:-90] = True
+    small = [cv2.resize(made(*key)[0], (768, 608), interpolation=cv2.INTER_AREA) for key in ((1, 1), (2, 1), (2, 2))]
+    first, again, other = (stroke_response(one, np.ones(one.shape, bool), 25.6).response for one in small)
+    assert correlation(first, again, mask, 1.6) > 0.9 > 0.5 > correlation(first, other, mask, 1.6)
+    assert peak_ratio(first, again, mask, 2.4, 12) > 1.5 > 1.2 > peak_ratio(first, other, mask, 2.4, 12)
