@@ -17,13 +17,13 @@ from analysis.plane import STEEPEST_DEG, Bands, Plane, remove_line
 
 __all__ = ["detection_limit"]
 
-PERIODS_TRIED = 8
-PHASES = (0.4, 2.2, 3.9)   # of the injected stripe against what noise is there already
+PERIODS_TRIED = 7
+PHASES = (0.4, 3.5)        # of the injected stripe against what noise is there already
 SPAN_MM = (0.5, 10.0)      # the periods that a small gantry's drive makes; common practice, no source
 SHARE_FOUND = 0.95
 HIGHEST_PERCENT, LOWEST_PERCENT = 60.0, 0.02
 LEAST_SD, MOST_SD = 2.5, 250.0    # the bisection starts between these times the s.d. of the contrast
-STEPS = 6                  # of the bisection in log contrast: within 4 %
+STEPS = 5                  # evaluations a crossing: within a few percent, since the odds rise smoothly
 
 
 def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float
@@ -73,16 +73,33 @@ def _at_period(bands, plane, period, call, lowest_per_mm):
     for phase in PHASES:
         wave = np.cos(2 * np.pi * fx * bands.x_mm + phase)[None, :] * np.ones((bands.y_mm.size, 1))
         unit = demodulate(remove_line(_silent(bands), -wave), fx, 0.0)
-        low, high = np.log(LEAST_SD * sd), np.log(MOST_SD * sd)
-        for _ in range(STEPS):
-            middle = 0.5 * (low + high)
-            line = measure_line(replace(places, sums=places.sums + np.exp(middle) / 200.0 * unit.sums), plane,
-                                rings=rings, drifting=False)
+
+        def excess(log_contrast, unit=unit):
+            sums = places.sums + np.exp(log_contrast) / 200.0 * unit.sums
+            line = measure_line(replace(places, sums=sums), plane, rings=rings, drifting=False)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
-            called = line_probability(line_terms(line, false_alarm))[0] >= call
-            low, high = (low, middle) if called else (middle, high)
-        halves.append(min(np.exp(high), HIGHEST_PERCENT))
+            p = line_probability(line_terms(line, false_alarm))[0]
+            return np.log(p / (1.0 - p)) - np.log(call / (1.0 - call))
+        halves.append(min(np.exp(_crossing(excess, np.log(LEAST_SD * sd), np.log(MOST_SD * sd))), HIGHEST_PERCENT))
     return float(np.mean(halves)), max(sd, float(np.std(halves)))
+
+
+def _crossing(excess, low, high) -> float:
+    """Where a rising function crosses zero: halving, then a straight line through the last two values."""
+    at_low, at_high = None, None
+    for step in range(STEPS):
+        if at_low is None or at_high is None or step < 3:
+            middle = 0.5 * (low + high)
+        else:
+            middle = low + (high - low) * np.clip(-at_low / (at_high - at_low), 0.1, 0.9)
+        value = excess(middle)
+        if value < 0:
+            low, at_low = middle, value
+        else:
+            high, at_high = middle, value
+    if at_low is None or at_high is None:
+        return high
+    return low + (high - low) * -at_low / (at_high - at_low)
 
 
 def _silent(bands: Bands) -> Bands:

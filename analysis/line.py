@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.plane import Bands, Plane, window
+from analysis.plane import Bands, Plane
 from analysis.rings import RingModel, line_over_rings, ring_model
 
 __all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_line", "rings_at"]
@@ -21,7 +21,6 @@ __all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_lin
 SEGMENTS = 24
 GROUPS = 12
 PERIODS_A_SEGMENT = 1.25
-FIT_TAPER = 0.1            # lighter than the search's: the refined estimate loses less to the ends
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
 DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
@@ -172,7 +171,7 @@ def _continuum_at(plane, fx, fy, settled):
 
 def demodulate(bands: Bands, fx: float, fy: float) -> Places:
     """Demodulate bands at (fx, fy), cycles per mm, and sum them to places."""
-    w = window(bands, FIT_TAPER)
+    w = bands.fit_weight
     wave_x = np.exp(-2j * np.pi * fx * bands.x_mm)
     wave_y = np.exp(-2j * np.pi * fy * bands.y_mm)
     used_x, used_y = np.flatnonzero(w.any(axis=0)), np.flatnonzero(w.any(axis=1))
@@ -188,8 +187,10 @@ def demodulate(bands: Bands, fx: float, fy: float) -> Places:
     rows, columns = w.sum(axis=1), w.sum(axis=0)
     xs = np.add.reduceat(columns * bands.x_mm, cut_x) / np.maximum(np.add.reduceat(columns, cut_x), 1e-12)
     ys = np.add.reduceat(rows * bands.y_mm, cut_y) / np.maximum(np.add.reduceat(rows, cut_y), 1e-12)
-    return Places(sums=gather(w * (bands.value - mean) * wave_x[None, :] * wave_y[:, None]), weights=gather(w),
-                  squares=gather(w * w), x_mm=xs, y_mm=ys, fx_per_mm=fx, fy_per_mm=fy, length_mm=length)
+    along = np.add.reduceat((w * (bands.value - mean)) * wave_x[None, :], cut_x, axis=1)
+    sums = np.add.reduceat(along * wave_y[:, None], cut_y, axis=0)
+    return Places(sums=sums, weights=gather(w), squares=gather(w * w), x_mm=xs, y_mm=ys, fx_per_mm=fx, fy_per_mm=fy,
+                  length_mm=length)
 
 
 def _spread(weight, position):

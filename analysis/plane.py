@@ -9,7 +9,7 @@ in cycles per mm; fy is positive downwards, as y is.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ __all__ = ["Bands", "Plane", "make_bands", "make_plane", "remove_line", "STEEPES
 STEEPEST_DEG = 1.5         # the frame gives the scan axis within this, with room for the frame's own squareness
 BAND_MM = 1.0
 MOST_BANDS = 96
+FIT_TAPER = 0.1            # lighter than the search's: the refined estimate loses less to the ends
 TAPER = 0.3                # share of the length in the Tukey window's cosine ends
 PAD_X, PAD_Y = 2, 2        # zero padding: the search grid is half a resolution cell
 LINE_CELLS = 1.75          # half width of the window's main lobe, resolution cells
@@ -41,6 +42,7 @@ class Bands:
     y_mm: NDArray[np.float64]              # (K,) centre of the band
     step_mm: float                         # sample spacing along x
     band_mm: float
+    fit_weight: NDArray[np.float64]        # (K, n) weight with light tapers at the ends: for fits, not for the search
 
     @property
     def length_mm(self) -> float:
@@ -96,24 +98,25 @@ def make_bands(texture: Texture, *, band_mm: float = BAND_MM) -> Bands:
     sizes = np.diff(np.append(starts, rows))
     y = texture.origin_mm[1] + (starts + (sizes - 1) / 2.0) * step
     x = texture.origin_mm[0] + np.arange(value.shape[1]) * step
-    return Bands(value=value, weight=weight / height, x_mm=x, y_mm=y, step_mm=step, band_mm=height * step)
+    weight /= height
+    return Bands(value=value, weight=weight, x_mm=x, y_mm=y, step_mm=step, band_mm=height * step,
+                 fit_weight=tapered(weight, FIT_TAPER))
 
 
 def remove_line(bands: Bands, line: NDArray[np.float64]) -> Bands:
     """Bands less a fitted line of shape (K, n), where there is data."""
-    return Bands(value=np.where(bands.weight > 0, bands.value - line, 0.0), weight=bands.weight, x_mm=bands.x_mm,
-                 y_mm=bands.y_mm, step_mm=bands.step_mm, band_mm=bands.band_mm)
+    return replace(bands, value=np.where(bands.weight > 0, bands.value - line, 0.0))
 
 
-def window(bands: Bands, share: float = TAPER) -> NDArray[np.float64]:
+def tapered(weight: NDArray[np.float64], share: float) -> NDArray[np.float64]:
     """Weight times a Tukey taper over the part that holds data, shape (K, n)."""
     taper = []
     for axis, ends in ((0, share), (1, share / 2)):
-        used = np.flatnonzero(bands.weight.any(axis=axis))
-        one = np.zeros(bands.weight.shape[1 - axis])
+        used = np.flatnonzero(weight.any(axis=axis))
+        one = np.zeros(weight.shape[1 - axis])
         one[used[0]: used[-1] + 1] = tukey(used[-1] - used[0] + 3, ends)[1:-1]
         taper.append(one)
-    return bands.weight * taper[1][:, None] * taper[0][None, :]
+    return weight * taper[1][:, None] * taper[0][None, :]
 
 
 def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
@@ -124,7 +127,7 @@ def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:
     The band means are taken about zero (weighted) before the transform, so that
     periodic gaps in the weight (masked letters) do not print a line.
     """
-    w = window(bands)
+    w = tapered(bands.weight, TAPER)
     centred = bands.value - (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(
         w.sum(axis=1, keepdims=True), 1e-12)
     cell_x, cell_y = 1.0 / bands.length_mm, 1.0 / max(bands.height_mm, bands.band_mm)

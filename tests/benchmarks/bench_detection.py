@@ -22,7 +22,7 @@ from scipy.ndimage import median_filter
 from scipy.signal import periodogram
 
 from analysis.flatten import Texture
-from analysis.plane import STEEPEST_DEG, Bands, make_plane
+from analysis.plane import FIT_TAPER, STEEPEST_DEG, Bands, make_plane, tapered
 from analysis.stripes import CALL_PROBABILITY, _best_candidate, _lowest
 
 STEP_MM, BAND_MM, LENGTH, HEIGHT = 1 / 12, 1.0, 78.0, 58.0
@@ -57,7 +57,9 @@ def draw(rng, snr_db, slope, rings=False):
         amplitude = 2 * np.sqrt(10 ** (snr_db / 10) * power / (n * k))
         value = value + amplitude * np.cos(2 * np.pi * (truth[0] * x[None, :] + truth[1] * y[:, None])
                                            + rng.uniform(0, 6.28))
-    return Bands(value=value, weight=np.ones((k, n)), x_mm=x, y_mm=y, step_mm=STEP_MM, band_mm=BAND_MM), truth
+    weight = np.ones((k, n))
+    return Bands(value=value, weight=weight, x_mm=x, y_mm=y, step_mm=STEP_MM, band_mm=BAND_MM,
+                 fit_weight=tapered(weight, FIT_TAPER)), truth
 
 
 def scores(bands, slope):
