@@ -5,14 +5,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.marks import FAMILY, mark_corners_mm
 from analysis.simulate.spec import PieceSpec
 
-__all__ = ["artwork_cover", "step_scale"]
+__all__ = ["artwork_cover", "mark_clearing", "step_scale"]
 
 WORDS = ("SEED BOX 4", "NORTH BED", "DILL  2 g", "PANEL C7", "RYE + OATS", "COASTER 12", "SHELF B", "JUNIPER",
          "MINT  3 g", "TRAY 21", "HAZEL", "LOT 0416", "BEANS  40", "OAK LEAF", "TEST 5 mm", "CHIVES")
 TINY = ("beam on 45", "row 0.1", "cut 2 of 3", "birch 4 mm", "dry first", "side A", "keep flat", "speed 400")
 FONT = cv2.FONT_HERSHEY_DUPLEX
+QUIET_MM = 1.0                             # raw rim around a corner mark: one field of it
 
 
 class _Canvas:
@@ -55,11 +57,12 @@ def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float
     rng = np.random.default_rng([spec.artwork_seed, 77])
     w, h = spec.width_mm, spec.height_mm
     inset = spec.frame_width_mm + 2.5
+    start = inset + (9.0 if "marks" in spec.artwork else 0.0)       # text begins beside a corner mark
     if "text" in spec.artwork:
         size = rng.uniform(3.0, 5.5)
-        canvas.text(str(rng.choice(WORDS)), inset + rng.uniform(0, w * 0.15), inset + rng.uniform(0, 3), size,
+        canvas.text(str(rng.choice(WORDS)), start + rng.uniform(0, w * 0.15), inset + rng.uniform(0, 3), size,
                     size * 0.12)
-        x, y = inset + rng.uniform(0, w * 0.3), h - inset - rng.uniform(2.5, 5)
+        x, y = start + rng.uniform(0, w * 0.3), h - inset - rng.uniform(2.5, 5)
         canvas.text(str(rng.choice(TINY)), x, y, 1.8, 0.25)
     if "shapes" in spec.artwork:
         for side in range(2):
@@ -71,8 +74,8 @@ def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float
     if "ruler" in spec.artwork:
         _ruler(canvas, rng.uniform(8, 14), h - inset - 3.0, min(50.0, w - 30))
     if "marks" in spec.artwork:
-        for x, y in ((inset, inset), (w - inset, inset), (w - inset, h - inset), (inset, h - inset)):
-            _corner_mark(canvas, x, y)
+        for number, corners in mark_corners_mm((w, h)).items():
+            _corner_mark(canvas, number, corners)
     cover = canvas.cover
     if "frame" in spec.artwork:
         cover = np.maximum(cover, _frame_cover(spec, shape, samples_per_mm, origin_mm))
@@ -91,6 +94,18 @@ def step_scale(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float,
     for k in range(5):
         canvas.rectangle(x0 + k * (size + 1.0), y0, size, size, 40 + 45 * k)
     return canvas.cover.astype(np.float32) * np.float32(-0.6 / 255)
+
+
+def mark_clearing(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float,
+                  origin_mm: tuple[float, float]) -> NDArray[np.float32] | None:
+    """Cover of the places around the corner marks that stay raw, so that the marks can be read, or None."""
+    if "marks" not in spec.artwork:
+        return None
+    canvas = _Canvas(shape, samples_per_mm, origin_mm)
+    for corners in mark_corners_mm((spec.width_mm, spec.height_mm)).values():
+        side = corners[1, 0] - corners[0, 0] + 2 * QUIET_MM
+        canvas.rectangle(*(corners[0] - QUIET_MM), side, side)
+    return canvas.cover.astype(np.float32) * np.float32(1 / 255)
 
 
 def _frame_cover(spec, shape, s, origin):
@@ -171,8 +186,9 @@ def _ruler(canvas, x, y, length):
         canvas.rectangle(x + k - 0.09, y, 0.18, tall)
 
 
-def _corner_mark(canvas, x, y):
-    """Draw a plain ring and dot at a corner."""
-    t = np.linspace(0, 2 * np.pi, 40)
-    canvas.stroke(np.c_[x + 1.6 * np.cos(t), y + 1.6 * np.sin(t)], 0.4, True)
-    canvas.fill(np.c_[x + 0.5 * np.cos(t), y + 0.5 * np.sin(t)])
+def _corner_mark(canvas, number, corners):
+    """Draw the dark fields of one corner mark."""
+    fields = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(FAMILY), number, 8)
+    step = (corners[1, 0] - corners[0, 0]) / 8
+    for row, column in zip(*np.nonzero(fields == 0), strict=True):
+        canvas.rectangle(corners[0, 0] + column * step, corners[0, 1] + row * step, step, step)

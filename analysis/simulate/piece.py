@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.simulate.artwork import artwork_cover, step_scale
+from analysis.simulate.artwork import artwork_cover, mark_clearing, step_scale
 from analysis.simulate.spec import PieceSpec, StripeSpec
 from analysis.simulate.texture import grain_field, smooth_noise
 
@@ -105,6 +105,9 @@ def board_without_stripes(spec: PieceSpec, samples_per_mm: float,
     y = (origin[1] + np.arange(shape[0], dtype=np.float32) / np.float32(s)).astype(np.float32)[:, None]
     depth = np.minimum(np.minimum(x, spec.width_mm - x), np.minimum(y, spec.height_mm - y))
     inside = np.clip(depth * s + 0.5, 0, 1).astype(np.float32)
+    clearing = mark_clearing(spec, shape, s, origin)
+    if clearing is not None:
+        inside = inside * (1 - clearing)
     cover = _ragged(artwork_cover(spec, shape, s, origin), spec.ragged_mm, s, rng)
     ground = np.float32(np.log(spec.ground_reflectance)) + grain
     ground += np.float32(spec.depth_ramp) * (x / np.float32(spec.width_mm) - np.float32(0.5))
