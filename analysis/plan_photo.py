@@ -23,6 +23,8 @@ from analysis.stripes import Stripe, find_stripes
 __all__ = ["PatchResult", "PlanResult", "judge_plan", "place_marks", "turned_piece"]
 
 COARSE_PX_PER_MM = 6.0     # below this a photo cannot clear a machine of a 0.5 mm stripe
+COARSE = ("the photo has too few pixels per mm for fine stripes",
+          "Photograph again from nearer, at 12 pixels per mm or more.")
 RIM_MM = 1.0               # of the piece that is kept around a patch, not analysed
 
 
@@ -148,7 +150,8 @@ def _judge_patch(photo, piece: Piece, patch: Patch, width_mm: float) -> PatchRes
     field = find_stripes(texture)
     grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
     camera = camera_cause(field.candidates[0].stripe, part, photo) if field.candidates else None
-    decision = decide(field, grain, camera=camera, sharp=piece.photo_px_per_mm >= COARSE_PX_PER_MM)
+    coarse = piece.photo_px_per_mm < COARSE_PX_PER_MM
+    decision = decide(field, grain, camera=camera, trouble=COARSE if coarse else None)
     return PatchResult(patch=patch, decision=decision, stripes=field.stripes, grain=grain,
                        detection_limit_percent=field.detection_limit_percent, reflectance=shade)
 
