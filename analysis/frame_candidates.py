@@ -56,9 +56,9 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     found = []
     for corners_one, misfit, median in zip(corners[order], misfits[order], _medians(picture, corners[order], size_mm),
                                            strict=True):
-        outside = median[:, (U_MM > 0.35) & (U_MM < 1.25)].mean(axis=1)
-        step = outside - median[:, (U_MM < -0.35) & (U_MM > -1.25)].mean(axis=1)
-        if np.abs(step).min() < LEAST_STEP or abs(np.sign(step).sum()) < 4:
+        near, far = (_step(median, *band) for band in ((0.35, 1.25), (1.4, 3.0)))
+        step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
+        if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
             continue
         if _rimmed(corners_one, outlines, size_mm):
             strength = float(np.minimum(np.abs(step), 1.2).mean())
@@ -142,6 +142,12 @@ def _widest_bar(profiles, blur_mm, dark):
         tries.append((float(np.minimum(bar, 1.2).mean() + bar.min()), bar, at, width, dark))
     most = max(one[0] for one in tries)
     return [one for one in tries if one[0] >= 0.85 * most][-1] if most > 0 else tries[0]
+
+
+def _step(median, low, high) -> NDArray[np.float64]:
+    """Log light of the band from `low` to `high` mm outside over that as far inside, each side."""
+    return (median[:, (U_MM > low) & (U_MM < high)].mean(axis=1)
+            - median[:, (U_MM < -low) & (U_MM > -high)].mean(axis=1))
 
 
 def _rimmed(corners, outlines, size_mm) -> bool:

@@ -52,6 +52,20 @@ def test_no_frame_is_refused_with_the_mend(kind):
         find_frame(case.photo.luminance, case.size_mm)
 
 
+def test_an_engraved_area_without_a_line_is_found_by_its_edge_with_a_warning():
+    case = hard_case(1, "filled", size_px=(1000, 750))
+    frame = find_frame(case.photo.luminance, case.size_mm)
+    assert worst_mm(frame.corners_px, case.corners_px, case.px_per_mm) < 0.2
+    assert any("Only the edge" in words for words in frame.warnings)
+
+
+def test_a_board_of_the_stated_size_is_no_frame():
+    """Nothing tells an engraved area from a bare board but the rim of board around it."""
+    case = hard_case(3, "board only", size_px=(1000, 750))
+    with pytest.raises(PhotoError):
+        find_frame(case.photo.luminance, case.size_mm)
+
+
 @pytest.mark.parametrize("name", ["checkerboard", "page", "coins", "brick", "text"])
 def test_real_pictures_without_a_frame_are_refused(name):
     """scikit-image's own pictures; a chessboard is all quadrilaterals."""
