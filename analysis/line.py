@@ -23,6 +23,7 @@ GROUPS = 12
 PERIODS_A_SEGMENT = 1.25
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
 DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
+SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
 
 
@@ -108,7 +109,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
     variance = variances.sum()
     centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
     gx, gy, drift = _refine(sums, xs - centre[0], ys - centre[1], fx, variance,
-                            plane.cell_x_per_mm, plane.cell_y_per_mm, drifting)
+                            plane.cell_x_per_mm, plane.cell_y_per_mm,
+                            None if not drifting else 1.0 if settled else SEARCH_DRIFT)
     turn = np.exp(-2j * np.pi * (gx * (xs - centre[0])[None, :] + gy * (ys - centre[1])[:, None]
                                  + _bend(drift, fx + gx, xs - centre[0])[None, :]))
     sums = sums * turn
@@ -205,7 +207,7 @@ def _bend(drift, fx, x):
     return np.zeros_like(x) if drift is None else -fx * drift * 1e-4 / 2.0 * x ** 2
 
 
-def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drifting):
+def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drift_factor):
     """Offset in fx and fy (and drift, where it pays) that maximises the coherent sum."""
     gx = gy = 0.0
     step_x, step_y = cell_x / 6.0, cell_y / 6.0
@@ -216,14 +218,14 @@ def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drifting):
         j, i = np.unravel_index(np.argmax(power), power.shape)
         gx, gy, best = tx[i], ty[j], power[j, i]
         step_x, step_y = step_x / 5.0, step_y / 5.0
-    if not drifting:
+    if drift_factor is None:
         return gx, gy, None
     along = (sums * np.exp(-2j * np.pi * gy * ys)[:, None]).sum(axis=0)
     tx = gx + cell_x * np.linspace(-1.5, 1.5, 61)
     bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + gx, xs) for d in DRIFTS]))
     power = np.abs((bends * along) @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
     j, i = np.unravel_index(np.argmax(power), power.shape)
-    if power[j, i] < best + DRIFT_GAIN * variance or power[j, i] < 1.03 * best:
+    if power[j, i] < best + DRIFT_GAIN * variance or power[j, i] < drift_factor * best:
         return gx, gy, None
     drift, at = DRIFTS[j], tx[i]
     step_d, step_x = DRIFTS[1] - DRIFTS[0], tx[1] - tx[0]

@@ -130,8 +130,12 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         if found.probability < CALL_PROBABILITY:
             best_other = found
             break
-        called.append(found)
-        rest = remove_line(rest, line_wave(found.line, bands.x_mm, bands.y_mm))
+        # Twice: only with the line taken out is the noise level known well enough to see a small drift.
+        without = remove_line(rest, line_wave(found.line, bands.x_mm, bands.y_mm))
+        plane = make_plane(without, highest_per_mm=highest)
+        line = measure_line(demodulate(rest, found.line.fx_per_mm, found.line.fy_per_mm), plane, settled=True)
+        called.append(replace(found, line=line))
+        rest = remove_line(rest, line_wave(line, bands.x_mm, bands.y_mm))
         plane = make_plane(rest, highest_per_mm=highest)
     called = _settle(called, bands, plane, texture)
     lines = [c.line for c in called]

@@ -179,7 +179,7 @@ def test_listed_period_is_found_weaker_and_the_false_alarm_rate_holds():
     listed = ((2.032, 0.002), (40.64, 0.1), (0.8, 0.002))
     found = {(): 0, listed: 0}
     for seed in range(20):
-        given = noisy([seed, 6], period_mm=2.032, contrast_percent=0.14)
+        given = noisy([seed, 6], period_mm=2.032, contrast_percent=0.12)
         for periods in found:
             found[periods] += any(abs(s.period_mm / 2.032 - 1) < 0.01
                                   for s in find_stripes(given, listed_mm=periods, with_limit=False).stripes)
