@@ -131,6 +131,9 @@ def judge_pair(case) -> dict:
            "true_ratio": case.ratio, "ratio": result.change.ratio, "ratio_in": None,
            "verdicts": f"{result.before.decision.verdict}/{result.after.decision.verdict}",
            "true_percent": max([s.contrast_percent for s in stripes], default=0.0)}
+    if stripes:
+        shown = result.before if case.before.shot.piece.stripes else result.after
+        row["known_line_ratio"] = known_line_ratio(shown, stripes[0])
     if result.alignment.ok:
         mapped = cv2.perspectiveTransform(case.after.shot.corners_px.reshape(-1, 1, 2),
                                           np.asarray(result.alignment.homography)).reshape(-1, 2)
@@ -210,7 +213,8 @@ def report_pairs(rows) -> None:
     print("wrong:")
     for r in (r for r in rows if not r["right"]):
         print(f"  {r['kind']} {r['seed']} on {r['wood']}: {r['change']} ({r['verdicts']}), "
-              f"ratio {r['ratio']}, true {r['true_percent']:.1f} %, {r['reason'][:80]}")
+              f"ratio {r.get('ratio')}, true {r['true_percent']:.1f} %, "
+              f"known line {r.get('known_line_ratio') or 0:.1f}, {r['reason'][:80]}")
 
 
 def kept(path) -> list[dict]:
