@@ -109,7 +109,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         tell(0.35, "Aligning AFTER to BEFORE")
         alignment = register(photos[0], photos[1], first, second)
         if alignment.ok:
-            second = rectify_through(photos[1], first, alignment.homography)
+            second = rectify_through(photos[1], first, alignment.homography_undistorted, alignment.after_lens)
         elif second is None:
             second = rectify(photos[1])
         tell(0.5, "Looking for stripes and grain")

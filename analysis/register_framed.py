@@ -29,7 +29,7 @@ LEAST_RATIO = 1.3          # so far above every other place; 197 unrelated pairs
 APART_MM = 1.5             # another place
 MOST_RESIDUAL_MM = 0.35
 TRUSTED_FRAME_MM = 0.12    # artwork that lies nearer than this to where the frames put it leaves them alone
-BARE_SIGMAS, BARE_COVER = 4.0, 0.02        # marks no deeper and no more than these are grain, not artwork
+BARE_SIGMAS, BARE_COVER = 3.3, 0.10        # marks no deeper and no more than these are grain, not artwork
 FRAME_ALONE = ("Nothing is engraved inside the frames that both photos share, so the photos are laid on each other by "
                "the given corners alone; if one piece lay half a turn round, that cannot be told.")
 UNLIKE = ("What is engraved inside the two frames does not agree any way round, so which part of one piece lies on "

@@ -1,0 +1,158 @@
+"""Registration against general-purpose methods on the same simulated pairs, in the same run.
+
+    python tests/benchmarks/bench_register.py --pairs 8
+
+Pairs with a frame on two boards that share only the artwork, without a frame,
+and one board photographed twice. The error is that of the worst of the four
+frame corners, mm on the piece; the general methods map photo to photo, as they
+know no frame. Unrelated photos must be refused. Single process; the times are
+CPU seconds of the alignment alone, after decoding and rectifying.
+"""
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import cv2
+import numpy as np
+from skimage.measure import ransac
+from skimage.transform import ProjectiveTransform
+
+sys.path.insert(0, str(Path(__file__).parent))
+from cases import pair_case  # noqa: E402  (a script beside this one)
+
+from analysis.errors import PhotoError  # noqa: E402
+from analysis.geometry import apply_homography  # noqa: E402
+from analysis.photo import load_photo  # noqa: E402
+from analysis.rectify import rectify  # noqa: E402
+from analysis.register import register  # noqa: E402
+
+KINDS = {"framed, other board": "removed", "no frame, other board": "no frame", "framed, same board": "same board"}
+GOOD_MM, WRONG_MM = 0.3, 1.0
+
+
+def grey(photo, factor=1.0):
+    """8-bit picture for features, shrunk by `factor`."""
+    top = float(np.percentile(photo.luminance[::8, ::8], 99.5))
+    picture = (np.sqrt(np.clip(photo.luminance / top, 0, 1)) * 255).astype(np.uint8)
+    size = (round(picture.shape[1] / factor), round(picture.shape[0] / factor))
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA) if factor > 1 else picture
+
+
+def features(before, after, detector, norm, factor, robust):
+    """Homography AFTER to BEFORE by features and a robust fit, or None."""
+    points = []
+    for photo in (after, before):
+        keys, words = detector.detectAndCompute(grey(photo, factor), None)
+        if words is None or len(keys) < 8:
+            return None
+        points.append((np.array([k.pt for k in keys]) * factor + (factor - 1) / 2, words))
+    (source, a), (target, b) = points
+    pairs = [p for p in cv2.BFMatcher(norm).knnMatch(a, b, k=2) if len(p) == 2]
+    good = [m for m, n in pairs if m.distance < 0.8 * n.distance]
+    if len(good) < 8:
+        return None
+    source, target = source[[m.queryIdx for m in good]], target[[m.trainIdx for m in good]]
+    return robust(source, target, 3.0 * factor)
+
+
+def by_opencv(method):
+    """Robust fit of OpenCV."""
+    def fit(source, target, threshold):
+        return cv2.findHomography(source.reshape(-1, 1, 2), target.reshape(-1, 1, 2), method, threshold)[0]
+    return fit
+
+
+def by_skimage(source, target, threshold):
+    """Robust fit of scikit-image."""
+    model, _ = ransac((source, target), ProjectiveTransform, min_samples=4, residual_threshold=threshold,
+                      max_trials=500, rng=1)
+    return None if model is None or not np.all(np.isfinite(model.params)) else model.params
+
+
+def general_methods():
+    """Name and function of each baseline."""
+    sift, orb = cv2.SIFT_create(4000), cv2.ORB_create(5000)
+    return {
+        "OpenCV SIFT, full size, RANSAC": lambda b, a: features(b, a, sift, cv2.NORM_L2, 1.0, by_opencv(cv2.RANSAC)),
+        "OpenCV SIFT, quarter size, MAGSAC++":
+            lambda b, a: features(b, a, sift, cv2.NORM_L2, 4.0, by_opencv(cv2.USAC_MAGSAC)),
+        "OpenCV ORB, full size, RANSAC": lambda b, a: features(b, a, orb, cv2.NORM_HAMMING, 1.0, by_opencv(cv2.RANSAC)),
+        "OpenCV ORB, half size, scikit-image RANSAC":
+            lambda b, a: features(b, a, orb, cv2.NORM_HAMMING, 2.0, by_skimage),
+    }
+
+
+def pieces(case, photos):
+    """Both pieces as the pipeline makes them; AFTER's is None without a frame."""
+    if case.kind == "no frame":
+        camera = case.before.shot.camera
+        return rectify(photos[0], pixels_per_mm=camera.px_per_mm, scan_angle_deg=camera.turn_deg), None
+    return tuple(rectify(photo, frame_mm=case.before.frame_mm) for photo in photos)
+
+
+def error_mm(matrix, case) -> float:
+    """Worst corner."""
+    if matrix is None:
+        return float("inf")
+    mapped = apply_homography(matrix, case.after.shot.corners_px)
+    error = np.hypot(*(mapped - case.before.shot.corners_px).T).max() / case.before.shot.camera.px_per_mm
+    return float(error) if np.isfinite(error) else float("inf")
+
+
+def timed(function, *arguments):
+    """Result and CPU seconds."""
+    start = time.process_time()
+    result = function(*arguments)
+    return result, time.process_time() - start
+
+
+def print_table(rows) -> None:
+    """One line per kind and method."""
+    print(f"| pairs | method | aligned within {GOOD_MM} mm | median mm | 95 % mm | wrong, not refused | s |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for (kind, method), found in rows.items():
+        errors, ok, seconds = (np.array(column) for column in zip(*found, strict=True))
+        answered = errors[ok] if ok.any() else np.array([np.inf])
+        high = np.percentile(answered, 95, method="higher")
+        print(f"| {kind} | {method} | {np.sum(ok & (errors < GOOD_MM))} of {len(errors)} "
+              f"| {np.median(answered):.3f} | {high:.3f} | {np.sum(ok & (errors > WRONG_MM))} "
+              f"| {np.median(seconds):.2f} |")
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--pairs", type=int, default=8, help="of each kind")
+    parser.add_argument("--first", type=int, default=900, help="first seed")
+    parser.add_argument("--only-ours", action="store_true")
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    rows, kept, refused = defaultdict(list), [], []
+    for kind, name in KINDS.items():
+        for seed in range(chosen.first, chosen.first + chosen.pairs):
+            case = pair_case(seed, name)
+            photos = tuple(load_photo(one.photo) for one in (case.before, case.after))
+            try:
+                first, second = pieces(case, photos)
+            except PhotoError as problem:
+                print(f"seed {seed}: {problem}")
+                rows[kind, "ours"].append((float("inf"), False, 0.0))
+                continue
+            result, seconds = timed(register, *photos, first, second)
+            rows[kind, "ours"].append((error_mm(result.homography, case), result.ok, seconds))
+            if kept and kept[-1][1] == kind:         # the piece before with this photo: nothing shared
+                refused.append(not register(kept[-1][2], photos[1], kept[-1][3], second).ok)
+            kept.append((seed, kind, photos[0], first))
+            for label, method in ({} if chosen.only_ours else general_methods()).items():
+                matrix, seconds = timed(method, *photos)
+                rows[kind, label].append((error_mm(matrix, case), matrix is not None, seconds))
+    print_table(rows)
+    print(f"unrelated photos refused: {sum(refused)} of {len(refused)}")
+
+
+if __name__ == "__main__":
+    main()
