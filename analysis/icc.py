@@ -124,7 +124,11 @@ def _curve(tag: bytes) -> NDArray[np.float64]:
         raise ValueError("no curve")
     kind, = struct.unpack_from(">H", tag, 8)
     g, *rest = np.array(struct.unpack_from(f">{(1, 3, 4, 5, 7)[kind]}i", tag, 12)) / 65536.0
-    return np.clip(_parametric(kind, x, g, *rest), 0.0, 1.0)
+    with np.errstate(all="ignore"):                    # a damaged profile may ask for any power of any number
+        curve = _parametric(kind, x, g, *rest)
+    if not np.isfinite(curve).all():
+        raise ValueError("a curve without values")
+    return np.clip(curve, 0.0, 1.0)
 
 
 def _parametric(kind, x, g, a=1.0, b=0.0, c=0.0, d=0.0, e=0.0, f=0.0) -> NDArray[np.float64]:

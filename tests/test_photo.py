@@ -230,7 +230,7 @@ def test_a_damaged_profile_is_said_and_srgb_assumed():
 
 
 @given(st.binary(max_size=600), st.integers(0, 500))
-@settings(max_examples=150)
+@settings(max_examples=300)
 def test_no_profile_makes_the_reader_fail(noise, at):
     sound = files.profile(P3_D50, files.srgb_like_curve())
     read_profile(noise)
