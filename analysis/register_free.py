@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_fit import TileCheck, check_tiles, fit_homography
+from analysis.register_fit import TileCheck, check_tiles, fit_homography, folds
 from analysis.register_framed import Match, correlation, cross_check, rms_move
 from analysis.strokes import stroke_response
 
@@ -31,7 +31,8 @@ TILE_WIDTHS = 1.25         # side of a tile over the widest stroke
 FIT_WIDTHS = (0.35, 0.15, 0.07)     # blurs of the fit over the widest stroke
 MOST_ACROSS = 26.0         # samples across the widest stroke: 8 per mm
 LEAST_TILE = 0.5           # correlation of a tile that agrees
-LEAST_TILES = 7
+LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
+MOST_SPREAD_WIDTHS = 0.3   # between fits of the two halves of the tiles, at the box around them, over the widest stroke
 LEAST_SHARE = 0.6          # of the artwork's energy inside their outline
 LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
 TILE_ROUNDS = 3            # of reweighting tiles
@@ -76,7 +77,7 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
         found = _grown(first, after, *start)
         if found is not None and (best is None or found.support > best.support):
             best = found
-        if best is not None and best.support > 3 * LEAST_TILES:
+        if best is not None and best.support > LEAST_TILES and best.agreement > 0.9:
             break
     if best is None:
         return _refusal()
@@ -213,6 +214,7 @@ class _Grown:
     support: float                     # tiles that agree
     share: float                       # of the artwork's energy inside the outline that agrees
     agreement: float
+    spread: float                      # how far apart the two halves' fits lie at the outline's box, samples
     extent: NDArray[np.float64]        # (2,) shorter and longer side of the box around those tiles, samples
     outline: NDArray[np.bool_]
 
@@ -248,6 +250,7 @@ def _grown(first: _View, after: Photo, start, points) -> _Grown | None:
     return _Grown(view=view, to_after=to_after @ fit.homography, check=check, support=float(agrees.sum()),
                   share=float(check.weight[agrees].sum() / max(check.weight.sum(), 1e-9)),
                   agreement=correlation(response, moved, region & seen, sigmas[-1]), extent=np.sort(box),
+                  spread=_half_spread(response, other, use, fit.homography, sigmas[-1], tile),
                   outline=region)
 
 
@@ -266,6 +269,16 @@ def _tilewise(response, other, use, sigma, tile):
         weight = np.kron(weight, np.ones((tile, tile), np.float32))[:response.shape[0], :response.shape[1]]
         fit = fit_homography(response, other, use * weight, (sigma,), fit.homography)
     return fit
+
+
+def _half_spread(response, other, use, matrix, sigma, tile) -> float:
+    """Largest distance between the fits of two halves of the tiles, at the corners of the box that is used."""
+    half = folds(response.shape, tile)
+    rows, columns = np.nonzero(use.any(axis=1))[0], np.nonzero(use.any(axis=0))[0]
+    box = np.array([[x, y] for x in columns[[0, -1]] for y in rows[[0, -1]]], float)
+    ends = [apply_homography(fit_homography(response, other, use * part, (sigma,), matrix).homography, box)
+            for part in (half, ~half)]
+    return float(np.hypot(*(ends[0] - ends[1]).T).max())
 
 
 def _responses(first: _View, after: Photo, to_after, region):
@@ -309,14 +322,15 @@ def _result(piece: Piece, after: Photo, first: _View, found: _Grown) -> Match:
     breadth, length = found.extent / view.widest
     ok = (found.support >= LEAST_TILES and found.share >= LEAST_SHARE and breadth >= LEAST_BREADTH
           and length >= LEAST_LENGTH
-          and found.agreement >= LEAST_AGREEMENT and residual < MOST_RESIDUAL_WIDTHS * view.widest)
+          and found.agreement >= LEAST_AGREEMENT and residual < MOST_RESIDUAL_WIDTHS * view.widest
+          and found.spread < MOST_SPREAD_WIDTHS * view.widest)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=residual * px,
                  before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
                  overlap_fraction=_overlap(first, after, first.to_photo, to_before),
                  reason=None if ok else NOT_ALIGNED, method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1),
                  details={"support": found.support, "share": found.share, "breadth": float(breadth),
-                          "length": float(length), "residual": residual})
+                          "length": float(length), "spread": found.spread / view.widest, "residual": residual})
 
 
 def _px_per_sample(view: _View, at) -> float:
