@@ -149,6 +149,8 @@ def board_texture(seed: int, *, lines_deg: float | None = None) -> tuple[str, np
     """
     rng = np.random.default_rng([seed, 43])
     woods = [t for t in available("wood") if t.lines_deg is not None]
+    if not woods:
+        raise FileNotFoundError("no wood photographs here: install the `test` extra")
     texture = woods[int(rng.integers(len(woods)))]
     picture = load(texture)
     wanted = float(rng.choice([0.0, 90.0])) if lines_deg is None else lines_deg
