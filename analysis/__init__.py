@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import os
 import os.path
 import sys
 from typing import Any
@@ -14,6 +15,10 @@ from typing import Any
 __version__ = "0.1.0"
 __all__ = ["Comparison", "Inspection", "PhotoError", "RegistrationRefused", "Settings", "__version__",
            "compare", "inspect", "load_machine", "load_photo"]
+
+# Our matrix products are small: threads of the linear algebra library would only fight with our own
+# two, and the last digit would depend on how many cores there are.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {"Comparison": "pipeline", "Inspection": "pipeline", "compare": "pipeline", "inspect": "pipeline",
           "PhotoError": "errors", "RegistrationRefused": "errors", "Settings": "settings",

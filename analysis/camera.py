@@ -11,7 +11,7 @@ from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.stripes import Stripe
 
-__all__ = ["camera_cause", "wave_in_photo"]
+__all__ = ["blur_transfer", "camera_cause", "wave_in_photo"]
 
 AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns to be laid to the blocks
 BLOCK_TOLERANCE = 0.008    # relative; a real stripe falls in by chance about once in a hundred
@@ -40,6 +40,19 @@ def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
     wave = np.array([np.cos(a), -np.sin(a)]) / stripe.period_mm
     kx, ky = np.linalg.solve(jacobian.T, wave)
     return float(kx), float(ky)
+
+
+def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
+    """Share of a stripe's contrast that the photo's blur lets through, as far as its edges tell.
+
+    A Gaussian blur of s.d. s passes exp(-2 pi^2 s^2 k^2) at k cycles per pixel (its Fourier
+    transform); 1 where the photo has too few edges to tell its blur. Charred edges are soft by
+    themselves, so the blur is rather over- than underrated.
+    """
+    if photo.blur_px is None:
+        return 1.0
+    k = np.hypot(*wave_in_photo(stripe, piece))
+    return float(np.exp(-2.0 * np.pi ** 2 * photo.blur_px ** 2 * k ** 2))
 
 
 def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:

@@ -75,7 +75,7 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
 
 def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
                     after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm",
-                    blind: bool = False, transfer_sd_fraction: float = 0.0) -> Change:
+                    blind: bool = False, doubtful: bool = False, transfer_sd_fraction: float = 0.0) -> Change:
     """Compare AFTER with BEFORE at BEFORE's strongest stripe.
 
     Parameters
@@ -90,8 +90,10 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         1 s.d. of the registration along the scan axis; None where unknown.
     blind : bool, default False
         True where one of the photos cannot clear a machine: then finding nothing says nothing.
+    doubtful : bool, default False
+        True where one of the photos is undecided: two photos of which one may hide a stripe are not "nothing".
     transfer_sd_fraction : float, default 0
-        1 s.d. of what each photo does to contrast, relative; it widens the ratio's interval.
+        1 s.d. of what the two photos do to contrast, relative to each other; it widens the ratio's interval.
 
     Notes
     -----
@@ -103,6 +105,9 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         return _plain("undecided", "The photos could not be aligned, so each was judged alone and nothing is compared.")
     if blind and not (before_called and after_called):
         return _plain("undecided", "One of the photos cannot tell by itself, so what changed cannot be told either.")
+    if doubtful and not before_called and not after_called:
+        return _plain("undecided", "One of the photos is undecided, so there may be a stripe that changed: "
+                      "see what that photo needs.")
     if not before_called:
         if after_called:
             return _appeared(before, after, unit)
@@ -116,7 +121,7 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     twin = _twin(base, after) if after_called else None
     reading = _after_reading(twin.line if twin else line, line, after)
     ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
-                             np.sqrt(2.0) * transfer_sd_fraction)
+                             transfer_sd_fraction)
     locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     verdict = _verdict(ratio, interval, twin is not None)
@@ -124,7 +129,7 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
                   sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(before, after, unit),
                   ratio_interval=interval, phase_locked=locked, phase_difference_rad=difference,
                   before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
-                  reasons=_reasons(base, after, twin, reading, unit))
+                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit))
 
 
 def _plain(verdict, sentence) -> Change:
@@ -241,11 +246,14 @@ def _sentence(verdict, base, ratio, interval, unit) -> str:
             "Photograph AFTER again, sharp and from straight above.")
 
 
-def _reasons(base, after, twin, reading, unit) -> tuple[str, ...]:
+def _reasons(base, after, twin, reading, spread, unit) -> tuple[str, ...]:
     """What the change verdict rests on."""
     words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; "
              f"AFTER read at the same spacing and angle: {200 * abs(reading.amplitude):.2f} % "
              f"with noise of {200 * reading.sd:.2f} %."]
+    if spread > 0.1:
+        words.append(f"The two photos are not equally sharp: that alone may change the ratio by {200 * spread:.0f} %, "
+                     "and its interval allows for it. Photograph both again alike.")
     if twin is None:
         words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")

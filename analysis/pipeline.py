@@ -8,9 +8,11 @@ from os import PathLike
 
 import numpy as np
 
-from analysis.camera import camera_cause
+from analysis.bank import oriented_energy
+from analysis.bank_maps import direction_share
+from analysis.camera import blur_transfer, camera_cause
 from analysis.change import Change, compare_stripes
-from analysis.decide import Decision, decide
+from analysis.decide import Decision, Reason, decide
 from analysis.errors import PhotoError
 from analysis.flatten import Texture, flatten
 from analysis.grain import GrainField, measure_grain
@@ -32,6 +34,8 @@ PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 # Blur, veiling glare and compression change contrast by a few percent from photo to photo; common practice, no source
 PHOTO_TRANSFER_SD = 0.03
+FILTER_STEP_MM = 2.0
+FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
 MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
 COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
 
@@ -122,7 +126,8 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
     change = compare_stripes(
         judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
         aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first),
-        transfer_sd_fraction=PHOTO_TRANSFER_SD,
+        transfer_sd_fraction=_transfer_sd(judged),
+        doubtful=any(j.decision.verdict == "undecided" for j in judged),
         blind=any(_trouble(j.piece, j.grain, settings.region_mm) for j in judged))
     if alignment.ok and before_called:
         judged[1] = _with_map_at(judged[1], judged[0])
@@ -205,6 +210,8 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
                                    + _sampling_warnings(piece, settings)))
     decision = decide(field, grain, unit=_unit(piece), camera=camera,
                       trouble=_trouble(piece, grain, region))
+    if field.stripes:
+        decision = replace(decision, reasons=decision.reasons + (_filters(texture, field),))
     sources: tuple = ()
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
@@ -215,6 +222,25 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
     if camera is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def _filters(texture: Texture, field: StripeField) -> Reason:
+    """What the oriented filters see at the strongest stripe's spacing: a second look that owes nothing to the first."""
+    maps = oriented_energy(texture.log_reflectance, texture.weight, texture.samples_per_mm,
+                           step_mm=FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40)
+    share = float(np.nanmedian(direction_share(maps, period_mm=field.stripes[0].period_mm)))
+    says = "they agree" if share > FILTERS_AGREE else "they cannot tell it from the grain, so an eye hardly will"
+    return Reason(term="oriented filters", weight=0.0, words=(
+        f"Of the local texture at this spacing, oriented filters find {100 * share:.0f} % square to the scan axis "
+        f"({100 / 12:.0f} % is chance): {says}."))
+
+
+def _transfer_sd(judged) -> float:
+    """Relative s.d. of what the photos do to the ratio: a few percent each, and half of their difference in blur."""
+    if not judged[0].stripes.stripes:
+        return np.sqrt(2.0) * PHOTO_TRANSFER_SD
+    first, second = (max(blur_transfer(judged[0].stripes.stripes[0], j.piece, j.photo), 0.05) for j in judged)
+    return float(np.sqrt(2.0 * PHOTO_TRANSFER_SD ** 2 + (0.5 * np.log(second / first)) ** 2))
 
 
 def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:

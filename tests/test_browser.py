@@ -36,7 +36,7 @@ from selenium.webdriver.common.keys import Keys  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "demo_images"
-CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
+CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser")) if p), None)
 CHROMEDRIVER = shutil.which("chromedriver")
 PATIENCE = 90  # seconds for an answer on a busy machine
 
