@@ -34,6 +34,7 @@ PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 # Blur, veiling glare and compression change contrast by a few percent from photo to photo; common practice, no source
 PHOTO_TRANSFER_SD = 0.03
+LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
 FILTER_STEP_MM = 2.0
 FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
 MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
@@ -204,6 +205,7 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
     texture = texture or replace(flatten(piece, region_mm=region), transfer_sd_fraction=PHOTO_TRANSFER_SD)
     field = find_stripes(texture, shortest_period_mm=settings.shortest_period_mm,
                          listed_mm=_listed(machine, piece) + also_mm)
+    field = _with_blur(field, piece, photo)
     grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
     camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
@@ -222,6 +224,20 @@ def _judge(photo: Photo, piece: Piece, settings: Settings, machine, *, region, a
     if camera is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
+    """Let each contrast's interval reach up to what the piece would have if the photo's blur ate all that it may."""
+    def reach(candidate):
+        low, high = candidate.stripe.contrast_interval_percent
+        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
+        notes = candidate.stripe.notes
+        if let_through < 0.9:
+            notes += (f"The photo's blur may hide up to {100 * (1 - let_through):.0f} % of so fine a stripe's contrast.",)
+        return replace(candidate, stripe=replace(candidate.stripe, notes=notes,
+                                                 contrast_interval_percent=(low, high / let_through)))
+    found = tuple(reach(c) for c in field.candidates)
+    return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
 
 
 def _filters(texture: Texture, field: StripeField) -> Reason:
