@@ -233,7 +233,8 @@ def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
         let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
         notes = candidate.stripe.notes
         if let_through < 0.9:
-            notes += (f"The photo's blur may hide up to {100 * (1 - let_through):.0f} % of so fine a stripe's contrast.",)
+            hidden = 100 * (1 - let_through)
+            notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
         return replace(candidate, stripe=replace(candidate.stripe, notes=notes,
                                                  contrast_interval_percent=(low, high / let_through)))
     found = tuple(reach(c) for c in field.candidates)
