@@ -4,6 +4,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.grain import GrainField
+from analysis.odds import evidence_share
 from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
 
 __all__ = ["Decision", "Reason", "VERDICTS", "decide"]
@@ -144,14 +145,14 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"It stands {line.snr:.0f} times above the texture around it; chance alone would do that in {chance} photos.",
         f"The strongest line, every {stripe.period_mm:.3g} {unit}, stands only {line.snr:.1f} times above the texture "
         f"around it; chance alone does that in {chance} photos.", "over_noise")
-    narrow = min(100.0 * (line.line_over_rings + 1.0) / (line.line_over_rings_ideal + 1.0), 100.0)
+    narrow = min(100.0 * evidence_share(line), 100.0)
     say("equal spacing",
         f"Equal spacing over {line.periods:.0f} periods: the line is as narrow as one steady spacing makes it, "
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Only {line.periods:.0f} periods are in view, too few to tell equal spacing from rings."
         if weight["few_periods"] < weight["as_a_line_would"] else
-        f"Spacing is not equal: rings explain the line nearly as well, with {narrow:.0f} % of the evidence "
-        "that one steady spacing would leave.", "as_a_line_would", "few_periods")
+        f"The spacing is less even than one machine's: the line leaves {narrow:.0f} % of the evidence against rings "
+        "that a steady spacing of its strength would.", "as_a_line_would", "few_periods")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",

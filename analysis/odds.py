@@ -16,11 +16,12 @@ import numpy as np
 from analysis.line import Line
 from analysis.plane import Plane
 
-__all__ = ["TERMS", "Term", "line_terms", "directed_false_alarm", "line_probability", "search_false_alarm",
-           "term_weights"]
+__all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_probability", "line_terms",
+           "search_false_alarm", "term_weights"]
 
 TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
          "steady")
+ENOUGH = 40.0              # nats; rings leave up to about 15 in the best of thousands of trials
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +90,7 @@ def line_terms(line: Line, false_alarm: float) -> dict[str, float]:
     values = (
         np.log1p(min(-np.log10(max(false_alarm, 1e-30)), 30.0)),
         # Rings leave this far below 0, the more so the stronger they are; a steady line stays near it.
-        min(np.log((line.line_over_rings + 1.0) / (line.line_over_rings_ideal + 1.0)), 0.3),
+        min(np.log(evidence_share(line)), 0.3),
         line.coherence_across,
         line.coherence_along,
         line.coverage,
@@ -98,6 +99,14 @@ def line_terms(line: Line, false_alarm: float) -> dict[str, float]:
         0.0 if drift is None else min((drift / 2.0) ** 2, 4.0) / 2.0,
     )
     return dict(zip(TERMS, (float(v) for v in values), strict=True))
+
+
+def evidence_share(line: Line) -> float:
+    """Evidence against rings over what a steady line of this strength would leave.
+
+    Of that no more is asked than `ENOUGH`: small unevenness of a strong stripe must not count against it.
+    """
+    return (line.line_over_rings + 1.0) / (min(line.line_over_rings_ideal, ENOUGH) + 1.0)
 
 
 def line_probability(terms: dict[str, float]) -> tuple[float, tuple[Term, ...]]:

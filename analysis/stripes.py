@@ -28,7 +28,7 @@ from analysis.visibility import visible
 
 __all__ = ["Candidate", "Stripe", "StripeField", "find_stripes", "CALL_PROBABILITY"]
 
-CALL_PROBABILITY = 0.70    # on held-out cases this calls fewer than 1 in 100 photos without stripes
+CALL_PROBABILITY = 0.75    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
