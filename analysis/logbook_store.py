@@ -115,9 +115,16 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
-    version = connection.execute("PRAGMA user_version").fetchone()[0]
-    mark = connection.execute("PRAGMA application_id").fetchone()[0]
-    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    alone = not connection.in_transaction
+    if alone:                              # one snapshot: another program may make the file between two readings
+        connection.execute("BEGIN")
+    try:
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        mark = connection.execute("PRAGMA application_id").fetchone()[0]
+        tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    finally:
+        if alone and connection.in_transaction:
+            connection.execute("COMMIT")
     if mark != APPLICATION_ID and (tables or version):
         raise PhotoError(f"The file {path.name} is another program's database, not a logbook. "
                          "Choose another file.")
