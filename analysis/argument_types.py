@@ -74,6 +74,14 @@ def _floats(text: str, separator: str, count: int) -> tuple[float, ...] | None:
     return found if len(found) == count else None
 
 
+def _numbers(text: str, separator: str, count: int, wanted: str) -> tuple[float, ...]:
+    """`count` numbers in a text, or the complaint that says what is wanted."""
+    value = _floats(text, separator, count)
+    if value is None:
+        raise argparse.ArgumentTypeError(f"give {wanted}, not {text!r}")
+    return value
+
+
 def number(text: str) -> float:
     """One number."""
     value = _floats(text, r"\s+", 1)
@@ -94,34 +102,22 @@ def whole(most: int):
 
 def frame(text: str) -> tuple[float, ...]:
     """Width x height."""
-    value = _floats(text, "[xX\N{MULTIPLICATION SIGN}]", 2)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give width x height in mm, such as 80x60, not {text!r}")
-    return value
+    return _numbers(text, "[xX\N{MULTIPLICATION SIGN}]", 2, "width x height in mm, such as 80x60")
 
 
 def point(text: str) -> tuple[float, ...]:
     """A point."""
-    value = _floats(text, ",", 2)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give a corner as x,y in photo pixels, such as 12,98, not {text!r}")
-    return value
+    return _numbers(text, ",", 2, "a corner as x,y in photo pixels, such as 12,98")
 
 
 def region(text: str) -> tuple[float, ...]:
     """x, y, width, height."""
-    value = _floats(text, ",", 4)
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give x,y,width,height in mm, such as 10,10,40,30, not {text!r}")
-    return value
+    return _numbers(text, ",", 4, "x,y,width,height in mm, such as 10,10,40,30")
 
 
 def floats(text: str) -> tuple[float, ...]:
     """Numbers parted by commas."""
-    value = _floats(text, ",", min(text.count(",") + 1, MOST_NUMBERS))
-    if value is None:
-        raise argparse.ArgumentTypeError(f"give numbers parted by commas, such as 10,20,30, not {text!r}")
-    return value
+    return _numbers(text, ",", min(text.count(",") + 1, MOST_NUMBERS), "numbers parted by commas, such as 10,20,30")
 
 
 def kind(*suffixes: str):

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import ive
 
 from analysis.line import Line, demodulate
-from analysis.stripes import Candidate, StripeField
+from analysis.stripes import Candidate, StripeField, called_candidates
 
 __all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]
 
@@ -152,9 +152,7 @@ def _appeared(before, after, unit) -> Change:
 
 def _twin(base: Candidate, after: StripeField) -> Candidate | None:
     """AFTER's called stripe at the same period, or None."""
-    for other in after.candidates:
-        if other.stripe not in after.stripes:
-            continue
+    for other in called_candidates(after):
         gap = abs(other.line.fx_per_mm - base.line.fx_per_mm)
         sd = np.hypot(other.line.fx_sd_per_mm, base.line.fx_sd_per_mm)
         if gap < max(4 * sd, 0.006 * base.line.fx_per_mm):
@@ -221,9 +219,9 @@ def _verdict(ratio, interval, found) -> str:
 
 def _new_ones(before, after, unit) -> str:
     """Name AFTER's stripes at periods that BEFORE does not have, in a sentence of their own."""
-    known = [c.line.fx_per_mm for c in before.candidates if c.stripe in before.stripes]
-    new = [c.stripe for c in after.candidates if c.stripe in after.stripes
-           and all(abs(c.line.fx_per_mm - fx) > 0.01 * fx for fx in known)]
+    known = [c.line.fx_per_mm for c in called_candidates(before)]
+    new = [c.stripe for c in called_candidates(after)
+           if all(abs(c.line.fx_per_mm - fx) > 0.01 * fx for fx in known)]
     if not new:
         return ""
     named = " and ".join(f"{s.contrast_percent:.1f} % every {s.period_mm:.3f} {unit}" for s in new)

@@ -7,9 +7,10 @@ from analysis.grain import GrainField
 from analysis.odds import evidence_share
 from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
 
-__all__ = ["Decision", "Reason", "VERDICTS", "decide"]
+__all__ = ["STRIPED", "VERDICTS", "Decision", "Reason", "decide"]
 
 VERDICTS = ("mechanical", "grain", "mixed", "clean", "undecided")
+STRIPED = ("mechanical", "mixed")      # the verdicts that name a regular artefact
 RULED_OUT = 0.20           # below this probability a photo is said to hold no regular artefact
 GRAIN_SEEN_PERCENT = 2.0   # oriented texture that a person sees at arm's length; common practice, no source
 GRAIN_SHARE = 0.35         # grain this strong against the stripe makes the verdict mixed
@@ -38,6 +39,7 @@ class Decision:
     detection_limit_percent: float
     false_alarm_rate: float = 0.01
     poor_photo: bool = False               # the photo itself must be mended before anything else
+    blind: bool = False                    # the photo cannot clear a machine: finding nothing says nothing
 
 
 def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: str | None = None,
@@ -80,13 +82,13 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
                     sentence=_sentence(verdict, field, grain, top, unit, camera, poor, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
                     next_step=_next_step(verdict, top, camera, poor, trouble), detection_limit_percent=limit,
-                    poor_photo=bool(poor and verdict == "undecided"))
+                    poor_photo=bool(poor and verdict == "undecided"), blind=trouble is not None)
 
 
 def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
     """The answer in one sentence, with its numbers."""
     limit = f"{field.detection_limit_percent:.1f} %"
-    if verdict in ("mechanical", "mixed"):
+    if verdict in STRIPED:
         stripe = field.stripes[0]
         half = (stripe.period_interval_mm[1] - stripe.period_interval_mm[0]) / 2
         more = f" and {len(field.stripes) - 1} more" if len(field.stripes) > 1 else ""
@@ -113,7 +115,7 @@ def _next_step(verdict, top, camera, poor, trouble) -> str:
     if camera is not None:
         return ("Photograph the piece again, turned by about 20 degrees and a little nearer: "
                 "what the piece shows turns with it.")
-    if verdict in ("mechanical", "mixed"):
+    if verdict in STRIPED:
         return ("Engrave the piece again at another scan speed: a spacing that stays the same in mm comes from the "
                 "drive's geometry, one that grows with the speed from vibration or mains ripple.")
     if verdict == "grain":

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from analysis.decide import STRIPED
 from analysis.machine import NOT_LISTED, NOT_LISTED_PRIOR, Machine, expected_periods
 
 __all__ = ["EXPLANATIONS", "Evidence", "explanation_odds", "gather_evidence"]
@@ -192,7 +193,7 @@ def _evidence(*, probability, verdict, line_seen, known, period, interval, angle
     lines_deg = 90.0 + (angle or 0.0)          # direction of the stripes themselves
     return Evidence(
         probability_regular=0.5 if probability is None else float(probability),
-        called=verdict in ("mechanical", "mixed"), line_seen=line_seen, period_mm=period if known else None,
+        called=verdict in STRIPED, line_seen=line_seen, period_mm=period if known else None,
         period_sd_fraction=max(share, 1e-4), contrast_percent=contrast if contrast else HIDDEN * limit,
         limit_percent=limit, phase_sd_rad=phase_sd if phase_sd is not None else 0.5,
         ring_probability=ring if ring is not None else 0.1, camera=camera, grain_percent=grain_percent or 0.0,

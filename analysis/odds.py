@@ -17,7 +17,7 @@ from analysis.line import Line
 from analysis.plane import Plane
 
 __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_probability", "line_terms",
-           "search_false_alarm", "term_weights"]
+           "search_false_alarm"]
 
 TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
          "steady")
@@ -119,8 +119,3 @@ def line_probability(terms: dict[str, float]) -> tuple[float, tuple[Term, ...]]:
         logit += weight
         found.append(Term(name=name, value=terms[name], weight=float(weight)))
     return float(1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30)))), tuple(found)
-
-
-def term_weights() -> dict:
-    """The model's file as read: intercept, weights, neutral values, and how it was fitted."""
-    return dict(_model())

@@ -12,7 +12,7 @@ from analysis.bank import oriented_energy
 from analysis.bank_maps import direction_share
 from analysis.camera import blur_transfer, camera_cause
 from analysis.change import Change, compare_stripes
-from analysis.decide import Decision, Reason, decide
+from analysis.decide import STRIPED, Decision, Reason, decide
 from analysis.errors import PhotoError
 from analysis.flatten import Texture, flatten
 from analysis.grain import GrainField, measure_grain
@@ -23,7 +23,7 @@ from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
-from analysis.stripes import CALL_PROBABILITY, StripeField, find_stripes
+from analysis.stripes import StripeField, called_candidates, find_stripes
 
 __all__ = ["Comparison", "Inspection", "Judgement", "compare", "inspect"]
 
@@ -123,13 +123,13 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
             zip(photos, (first, second), strict=True)))
     judged = _look_again(judged, (first, second), settings, machine, alignment)
     tell(0.9, "Comparing")
-    before_called, after_called = (j.decision.verdict in ("mechanical", "mixed") for j in judged)
+    before_called, after_called = (j.decision.verdict in STRIPED for j in judged)
     change = compare_stripes(
         judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
         aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=_unit(first),
         transfer_sd_fraction=_transfer_sd(judged),
         doubtful=any(j.decision.verdict == "undecided" for j in judged),
-        blind=any(_trouble(j.piece, j.grain, settings.region_mm) for j in judged))
+        blind=any(j.decision.blind for j in judged))
     if alignment.ok and before_called:
         judged[1] = _with_map_at(judged[1], judged[0])
     result = Comparison(before=judged[0], after=judged[1], alignment=alignment, change=change, settings=settings)
@@ -188,7 +188,7 @@ def _region(piece, first, settings, alignment):
 
 def _look_again(judged, pieces, settings, machine, alignment) -> list[Judgement]:
     """Look in one photo at the spacing that the other shows: one place is searched, so a weaker stripe is believed."""
-    called = [j.decision.verdict in ("mechanical", "mixed") for j in judged]
+    called = [j.decision.verdict in STRIPED for j in judged]
     if called[0] == called[1] or not alignment.ok or not all(p.scale_known for p in pieces):
         return judged
     here = called.index(False)
@@ -296,8 +296,7 @@ def _sampling_warnings(piece: Piece, settings: Settings) -> tuple[str, ...]:
 
 def _with_map_at(after: Judgement, before: Judgement) -> Judgement:
     """AFTER's map shows BEFORE's stripes too, so that the two maps answer the same question."""
-    lines = [c.line for c in before.stripes.candidates if c.probability >= CALL_PROBABILITY]
-    own = [c.line for c in after.stripes.candidates if c.probability >= CALL_PROBABILITY]
+    lines, own = ([c.line for c in called_candidates(j.stripes)] for j in (before, after))
     new = [line for line in lines
            if all(abs(line.fx_per_mm - o.fx_per_mm) > 0.006 * line.fx_per_mm for o in own)]
     cells, step = local_contrast(after.stripes.bands, own + new, own=len(own))

@@ -26,7 +26,7 @@ from analysis.settings import SHORTEST_PERIOD_MM
 from analysis.stripe_map import local_contrast
 from analysis.visibility import visible
 
-__all__ = ["Candidate", "Stripe", "StripeField", "find_stripes", "CALL_PROBABILITY"]
+__all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes"]
 
 CALL_PROBABILITY = 0.75    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
@@ -160,6 +160,11 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         profile_x_mm=bands.x_mm.astype(np.float32), profile_percent=(100 * profile).astype(np.float32),
         stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=limit,
         detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, plane=plane, model=model)
+
+
+def called_candidates(field: StripeField) -> tuple[Candidate, ...]:
+    """Give the candidates that were called: those of `field.stripes`, in the same order."""
+    return field.candidates[: len(field.stripes)]
 
 
 def _settle(called: list[Candidate], bands: Bands, plane: Plane, texture: Texture) -> list[Candidate]:

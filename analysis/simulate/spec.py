@@ -8,10 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CameraSpec", "GrainSpec", "PieceSpec", "StripeSpec", "GRAIN_KINDS", "ARTWORK_PARTS"]
-
-GRAIN_KINDS = ("plain", "rings", "crossed", "knots", "rays", "pores")
-ARTWORK_PARTS = ("frame", "text", "shapes", "steps", "ruler", "comb_text", "marks")
+__all__ = ["CameraSpec", "GrainSpec", "PieceSpec", "StripeSpec"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
