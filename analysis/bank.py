@@ -33,7 +33,8 @@ from analysis.bank_filters import (
 )
 from analysis.bank_maps import BankMaps, direction_share, pool_energy
 
-__all__ = ["BankMaps", "direction_share", "gabor_kernel", "oriented_energy", "pool_energy"]
+__all__ = ["BankMaps", "direction_share", "gabor_kernel", "oriented_energy", "pool_energy",
+           "share_square_to_axis"]
 
 SCALES = 5
 STRIP = 48                 # blocks of a strip at most: so small a matrix product starts no threads of BLAS,
@@ -101,6 +102,37 @@ def oriented_energy(image: NDArray[np.float32], weight: NDArray[np.float32] | No
     frequency = samples_per_mm / WAVELENGTH / 2.0 ** np.arange(len(maps))
     return BankMaps(frequency_per_mm=frequency, angle_deg=_line_angles(), energy=energy,
                     step_mm=float(step / samples_per_mm))
+
+
+def share_square_to_axis(image: NDArray[np.float32], weight: NDArray[np.float32], samples_per_mm: float, *,
+                         period_mm: float, step_mm: float) -> float:
+    """Median share of the local energy at one spacing that lies in lines square to the scan axis.
+
+    The picture is first averaged down until the period is the finest filter's own wavelength: the answer is that
+    of one filter and not mixed from two, and its cost does not grow with the sampling.
+
+    Parameters
+    ----------
+    image, weight, samples_per_mm, step_mm
+        As in `oriented_energy`.
+    period_mm : float
+        Spacing looked at.
+
+    Returns
+    -------
+    float
+        1/12 where nothing has a direction; about 1/2 where all of it is such lines; NaN where no place has data.
+    """
+    factor = min(period_mm * samples_per_mm / WAVELENGTH, min(image.shape) / 64)
+    if factor > 1:
+        size = tuple(round(n / factor) for n in image.shape[::-1])
+        share = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+        mean = cv2.resize(image * weight, size, interpolation=cv2.INTER_AREA)
+        image, weight = mean / np.maximum(share, 1e-3), share
+    factor = max(factor, 1.0)
+    maps = oriented_energy(image, weight, samples_per_mm / factor, step_mm=step_mm, scales=2)
+    share = direction_share(maps, period_mm=period_mm)
+    return float(np.nanmedian(share)) if np.isfinite(share).any() else float("nan")
 
 
 def gabor_kernel(wavelength: float, normal_deg: float) -> NDArray[np.complex64]:

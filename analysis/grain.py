@@ -124,8 +124,8 @@ def measure_grain(texture: Texture, *, stripe_model: NDArray[np.float32] | None 
 
 
 def _shrunk(value, mask, s, most_per_mm):
-    """Area average by a whole factor to at most about `most_per_mm`; masked samples count nothing."""
-    factor = int(np.floor(s / most_per_mm + 0.25))
+    """Area average to about `most_per_mm`; masked samples count nothing."""
+    factor = int(np.floor(s / most_per_mm + 0.5))
     if factor < 2:
         return value, mask, s
     rows, columns = (n // factor for n in value.shape)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 __all__ = ["ring_spacing", "transects"]
 
@@ -99,8 +98,9 @@ def transects(value, mask, angle_deg: float, band: int) -> tuple[NDArray[np.floa
 
 def _smoothed(across, weight, scale):
     """Smoothing along a transect by normalised convolution."""
-    top = gaussian_filter1d(across * weight, scale, axis=1, mode="constant", truncate=3.0)
-    bottom = gaussian_filter1d(weight, scale, axis=1, mode="constant", truncate=3.0)
+    size = (2 * round(3 * scale) + 1, 1)
+    top, bottom = (cv2.GaussianBlur(array, size, scale, borderType=cv2.BORDER_CONSTANT)
+                   for array in (across * weight, weight))
     return np.where(bottom > 0.6, top / np.maximum(bottom, 0.6), np.nan)
 
 

@@ -8,8 +8,7 @@ from os import PathLike
 
 import numpy as np
 
-from analysis.bank import oriented_energy
-from analysis.bank_maps import direction_share
+from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, camera_cause
 from analysis.change import Change, compare_stripes
 from analysis.decide import STRIPED, Decision, Reason, decide
@@ -243,9 +242,9 @@ def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
 
 def _filters(texture: Texture, field: StripeField) -> Reason:
     """What the oriented filters see at the strongest stripe's spacing: a second look that owes nothing to the first."""
-    maps = oriented_energy(texture.log_reflectance, texture.weight, texture.samples_per_mm,
-                           step_mm=FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40)
-    share = float(np.nanmedian(direction_share(maps, period_mm=field.stripes[0].period_mm)))
+    share = share_square_to_axis(
+        texture.log_reflectance, texture.weight, texture.samples_per_mm, period_mm=field.stripes[0].period_mm,
+        step_mm=FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40)
     says = "they agree" if share > FILTERS_AGREE else "they cannot tell it from the grain, so an eye hardly will"
     return Reason(term="oriented filters", weight=0.0, words=(
         f"Of the local texture at this spacing, oriented filters find {100 * share:.0f} % square to the scan axis "
