@@ -28,6 +28,7 @@ FRAME_SEARCH_MM = 3.0      # a frame line is never wider than this; common pract
 GROW_MM = 0.35             # artwork is widened by this: blur and scorched rims; common practice, no source
 ARTWORK_SIGMA = 5.0        # robust s.d. of the texture beyond which a mark may be artwork
 FEWEST_CELLS = 60
+ARTWORK_PER_MM = 10.0      # strokes are found at this sampling: finer shows nothing of them
 FLOOR = 1.0 / 4096.0       # linear light below this is the camera's noise, not the piece
 
 
@@ -90,10 +91,10 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     if spread_cells < FEWEST_CELLS:
         raise PhotoError("The part to analyse is too small to tell anything. "
                          "Take a region of at least 8 x 8 mm, or a photo that shows more of the piece.")
-    usable, before = keep, keep.sum()
-    for _ in range(2):                     # artwork bends the first trend a little, so look twice
-        trend = _trend(level, usable, cell)
-        usable = keep & ~_artwork(level - trend, keep, usable, piece, shared_artwork)
+    before = keep.sum()
+    usable = keep & ~_artwork(level, keep, cell, piece)
+    if shared_artwork is not None:
+        usable &= ~shared_artwork
     if _cells(usable, cell) < FEWEST_CELLS:
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")
@@ -133,9 +134,10 @@ def _inside_frame(piece: Piece) -> NDArray[np.bool_]:
     xs = piece.origin_mm[0] + np.arange(columns) / s
     ys = piece.origin_mm[1] + np.arange(rows) / s
     width, height = piece.frame_mm
-    across_x = np.median(np.where(piece.valid, piece.reflectance, np.nan)[rows // 5: -rows // 5 or None], axis=0)
-    across_y = np.median(np.where(piece.valid, piece.reflectance, np.nan)[:, columns // 5: -columns // 5 or None],
-                         axis=1)
+    thin = max(1, int(s / 2))              # a row every half millimetre tells the sides as well as all of them
+    across_x, across_y = (np.median(np.where(piece.valid[part], piece.reflectance[part], np.nan), axis=axis)
+                          for axis, part in enumerate((np.s_[rows // 5: rows - rows // 5: thin],
+                                                       np.s_[:, columns // 5: columns - columns // 5: thin])))
     left = _line_width(across_x, xs, 0.0, 1)
     right = _line_width(across_x, xs, width, -1)
     top = _line_width(across_y, ys, 0.0, 1)
@@ -204,19 +206,30 @@ def _trend(level, usable, cell) -> NDArray[np.float32]:
     return ((pv @ table) @ pu.T).astype(np.float32)
 
 
-def _artwork(rest, keep, usable, piece, shared) -> NDArray[np.bool_]:
-    """Marks far outside the texture's own spread: strokes, fills, knots, glare.
+def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
+    """Strokes, fills, knots and glare; artwork bends the first trend a little, so it is looked for twice."""
+    factor = max(1, int(piece.samples_per_mm / ARTWORK_PER_MM))
+    coarse = _block_mean(level, factor)
+    inside = cv2.resize(keep.astype(np.uint8), coarse.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
+    cell = max(2, round(cell / factor))
+    marks = np.zeros_like(inside)
+    for _ in range(2):
+        usable = inside & ~marks
+        marks = _marks(coarse - _trend(coarse, usable, cell), inside, usable, piece.samples_per_mm / factor)
+    rows, columns = (np.minimum(np.arange(n) // factor, m - 1) for n, m in zip(level.shape, marks.shape, strict=True))
+    return marks[rows[:, None], columns[None, :]] if factor > 1 else marks
+
+
+def _marks(rest, keep, usable, samples_per_mm) -> NDArray[np.bool_]:
+    """What lies far outside the texture's own spread.
 
     Looked for wherever `keep` is true; the spread is that of the `usable` part of the
-    whole piece, so that a line of letters cannot
-    raise the bar for itself; a stroke counts where it is both beyond the bar
-    and wider than a speck.
+    whole piece, so that a line of letters cannot raise the bar for itself; a stroke counts
+    where it is both beyond the bar and wider than a speck.
     """
-    s = piece.samples_per_mm
-    smooth = cv2.GaussianBlur(np.where(keep, rest, np.float32(0)), (0, 0), max(0.08 * s, 0.8))
+    smooth = cv2.GaussianBlur(np.where(keep, rest, np.float32(0)), (0, 0), max(0.08 * samples_per_mm, 0.8))
     inside = smooth[usable][::7]
-    centre = np.median(inside)
-    low, high = np.percentile(inside, [16, 84])
+    low, centre, high = np.percentile(inside, [16, 50, 84])
     bar_low = centre - ARTWORK_SIGMA * max(centre - low, 0.02)
     bar_high = centre + ARTWORK_SIGMA * max(high - centre, 0.02)
     odd = ((smooth < bar_low) | (smooth > bar_high)) & keep
@@ -227,12 +240,9 @@ def _artwork(rest, keep, usable, piece, shared) -> NDArray[np.bool_]:
     hit = np.zeros(count, bool)
     hit[np.unique(labels[odd])] = True
     hit[0] = False
-    mask = hit[labels] | odd
-    if shared is not None:
-        mask |= shared
-    size = 2 * max(1, round(GROW_MM * s)) + 1
+    size = 2 * max(1, round(GROW_MM * samples_per_mm)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return cv2.dilate(mask.astype(np.uint8), kernel).astype(bool)
+    return cv2.dilate((hit[labels] | odd).astype(np.uint8), kernel).astype(bool)
 
 
 def _evenness(rest, usable, cell) -> NDArray[np.float32]:
