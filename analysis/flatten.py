@@ -51,8 +51,7 @@ class Texture:
     warnings: tuple[str, ...] = ()
 
 
-def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None = None,
-            shared_artwork: NDArray[np.bool_] | None = None) -> Texture:
+def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None = None) -> Texture:
     """Take trend and artwork out of a piece.
 
     Parameters
@@ -60,8 +59,6 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     piece : Piece
     region_mm : (x, y, w, h), optional
         Part to keep, mm on the piece; everything else gets weight 0.
-    shared_artwork : ndarray of bool, shape (rows, columns), optional
-        Artwork found in the other photo on the same grid; masked here too.
 
     Returns
     -------
@@ -93,8 +90,6 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
                          "Take a region of at least 8 x 8 mm, or a photo that shows more of the piece.")
     before = keep.sum()
     usable = keep & ~_artwork(level, keep, cell, piece)
-    if shared_artwork is not None:
-        usable &= ~shared_artwork
     if _cells(usable, cell) < FEWEST_CELLS:
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")

@@ -78,16 +78,19 @@ def _work(key: str, chosen: Chosen, settings: Settings, machine) -> Answer:
         bar.progress(min(max(fraction, 0.0), 1.0), words)
 
     try:
+        from analysis.memory import Memory
         from analysis.pipeline import compare, inspect
         from analysis.report import to_dict
         from analysis.views import make_views
 
+        memory = st.session_state.setdefault("steps", Memory())
         if len(chosen.photos) == 2:
             (before, first), (after, second) = chosen.photos
-            result = compare(first, second, settings, names=(before, after), machine=machine, progress=tell)
+            result = compare(first, second, settings, names=(before, after), machine=machine, progress=tell,
+                             memory=memory)
         else:
             ((name, data),) = chosen.photos
-            result = inspect(data, settings, name=name, machine=machine, progress=tell)
+            result = inspect(data, settings, name=name, machine=machine, progress=tell, memory=memory)
         return Answer(key=key, report=to_dict(result), views=make_views(result), made=datetime.now().astimezone())
     finally:
         place.empty()

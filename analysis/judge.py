@@ -1,0 +1,183 @@
+"""One photo judged: all the steps after its piece has been laid on the grid."""
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.bank import share_square_to_axis
+from analysis.camera import blur_transfer, camera_cause
+from analysis.decide import Decision, Reason, decide
+from analysis.flatten import Texture, flatten
+from analysis.grain import GrainField, measure_grain
+from analysis.machine import Machine, expected_periods, name_sources
+from analysis.memory import afresh
+from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
+from analysis.photo import Photo
+from analysis.rectify import Piece
+from analysis.settings import Settings
+from analysis.stripe_map import local_contrast
+from analysis.stripes import StripeField, called_candidates, find_stripes
+
+__all__ = ["Judgement", "judge", "length_unit", "transfer_sd", "with_map_at"]
+
+PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
+SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
+# Blur, veiling glare and compression change contrast by a few percent from photo to photo; common practice, no source
+PHOTO_TRANSFER_SD = 0.03
+LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
+FILTER_STEP_MM = 2.0
+FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
+MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
+COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """One photo with the result of every step."""
+
+    photo: Photo
+    piece: Piece
+    texture: Texture
+    stripes: StripeField
+    grain: GrainField
+    decision: Decision
+    warnings: tuple[str, ...]
+    sources: tuple[tuple[dict, ...], ...]  # per stripe: {"part", "period_mm", "probability"}; empty without a machine
+    next_tests: tuple[NextTest, ...] = ()  # most informative first
+
+
+def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | None, *,
+          region: tuple[float, float, float, float] | None,
+          also_mm: tuple[tuple[float, float], ...] = (), run=afresh) -> Judgement:
+    """All steps after the piece, for one photo.
+
+    Parameters
+    ----------
+    photo, piece, settings, machine
+    region : (x, y, w, h) or None
+        Part of the piece to judge, mm.
+    also_mm : tuple of (period, s.d.)
+        Spacings to look at beside those of the machine's parts.
+    run : callable
+        Runs a step: `afresh`, or a `Memory`.
+
+    Raises
+    ------
+    PhotoError
+        Nothing of the piece is left to judge.
+    """
+    texture = run(_texture, piece, region)
+    field = run(find_stripes, texture, shortest_period_mm=settings.shortest_period_mm,
+                listed_mm=_listed(machine, piece) + also_mm)
+    grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
+    share = run(_square_share, texture, field.stripes[0].period_mm) if field.stripes else None
+    field = _with_blur(field, piece, photo)
+    camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
+    warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
+                                   + _sampling_warnings(piece, settings)))
+    decision = decide(field, grain, unit=length_unit(piece), camera=camera,
+                      trouble=_trouble(piece, grain, region))
+    if share is not None:
+        decision = replace(decision, reasons=decision.reasons + (_filters(share),))
+    sources: tuple = ()
+    if machine is not None and piece.scale_known:
+        sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
+                                     pixels_per_mm=piece.photo_px_per_mm) for s in field.stripes)
+    judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
+                       warnings=warnings, sources=sources)
+    tests = rank_next_tests(judged, machine)
+    if camera is None and not decision.poor_photo:
+        judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
+    return replace(judged, next_tests=tests)
+
+
+def _texture(piece: Piece, region) -> Texture:
+    """The piece's texture, with what a photo does to contrast."""
+    return replace(flatten(piece, region_mm=region), transfer_sd_fraction=PHOTO_TRANSFER_SD)
+
+
+def length_unit(piece: Piece) -> str:
+    """Unit of the periods."""
+    return "mm" if piece.scale_known else "px"
+
+
+def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
+    """Let each contrast's interval reach up to what the piece would have if the photo's blur ate all that it may."""
+    def reach(candidate):
+        low, high = candidate.stripe.contrast_interval_percent
+        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
+        notes = candidate.stripe.notes
+        if let_through < 0.9:
+            hidden = 100 * (1 - let_through)
+            notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
+        return replace(candidate, stripe=replace(candidate.stripe, notes=notes,
+                                                 contrast_interval_percent=(low, high / let_through)))
+    found = tuple(reach(c) for c in field.candidates)
+    return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
+
+
+def _square_share(texture: Texture, period_mm: float) -> float:
+    """What the oriented filters see at the strongest stripe's spacing: a second look that owes nothing to the first."""
+    step_mm = FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40
+    return share_square_to_axis(texture.log_reflectance, texture.weight, texture.samples_per_mm,
+                                period_mm=period_mm, step_mm=step_mm)
+
+
+def _filters(share: float) -> Reason:
+    """The second look in words."""
+    says = "they agree" if share > FILTERS_AGREE else "they cannot tell it from the grain, so an eye hardly will"
+    return Reason(term="oriented filters", weight=0.0, words=(
+        f"Of the local texture at this spacing, oriented filters find {100 * share:.0f} % square to the scan axis "
+        f"({100 / 12:.0f} % is chance): {says}."))
+
+
+def transfer_sd(judged) -> float:
+    """Relative s.d. of what the photos do to the ratio: a few percent each, and half of their difference in blur."""
+    if not judged[0].stripes.stripes:
+        return np.sqrt(2.0) * PHOTO_TRANSFER_SD
+    first, second = (max(blur_transfer(judged[0].stripes.stripes[0], j.piece, j.photo), 0.05) for j in judged)
+    return float(np.sqrt(2.0 * PHOTO_TRANSFER_SD ** 2 + (0.5 * np.log(second / first)) ** 2))
+
+
+def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
+    """Why this photo cannot clear a machine, and what to do about it."""
+    if piece.scale_known and piece.photo_px_per_mm < COARSE_PX_PER_MM:
+        return (f"the photo has only {piece.photo_px_per_mm:.1f} pixels per mm",
+                "Photograph again from nearer, at 12 pixels per mm or more.")
+    if piece.corners_px is None and region is None and grain.contrast_percent > MORE_THAN_WOOD_PERCENT:
+        return (f"the part judged varies by {grain.contrast_percent:.0f} %, more than one engraved ground does, "
+                "so more than the piece seems to be in view",
+                "Give the size of the engraved frame, its corners, or a region that holds only the engraved ground.")
+    return None
+
+
+def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:
+    """Periods of the machine's parts with their s.d., the photo's scale error included."""
+    if machine is None or not piece.scale_known:
+        return ()
+    return tuple((e.period_mm, float(np.hypot(e.sd_mm, e.period_mm * piece.scale_sd_fraction)))
+                 for e in expected_periods(machine) if e.along == "scan" and SHORTEST_LISTED_MM <= e.period_mm)
+
+
+def _sampling_warnings(piece: Piece, settings: Settings) -> tuple[str, ...]:
+    """Too few photo pixels per mm for the shortest period asked for, or a strong tilt."""
+    found = []
+    if piece.scale_known:
+        shortest = PX_PER_PERIOD / piece.photo_px_per_mm
+        if shortest > max(settings.shortest_period_mm, 0.5):
+            found.append(f"This photo has {piece.photo_px_per_mm:.1f} pixels per mm, too few for stripes finer than "
+                         f"{shortest:.2f} mm. Photograph from nearer, at 12 pixels per mm or more.")
+    if piece.tilt_deg is not None and np.isfinite(piece.tilt_deg) and piece.tilt_deg > 25.0:
+        found.append(f"The photo was taken at a slant of about {piece.tilt_deg:.0f} degrees. "
+                     "Photograph from straight above.")
+    return tuple(found)
+
+
+def with_map_at(after: Judgement, before: Judgement) -> Judgement:
+    """AFTER's map shows BEFORE's stripes too, so that the two maps answer the same question."""
+    lines, own = ([c.line for c in called_candidates(j.stripes)] for j in (before, after))
+    new = [line for line in lines
+           if all(abs(line.fx_per_mm - o.fx_per_mm) > 0.006 * line.fx_per_mm for o in own)]
+    cells, step = local_contrast(after.stripes.bands, own + new, own=len(own))
+    return replace(after, stripes=replace(after.stripes, map_percent=cells, map_step_mm=step))
