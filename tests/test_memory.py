@@ -27,7 +27,7 @@ def test_equal_arguments_get_the_kept_result_and_others_a_fresh_one():
     log = []
     step, run = counted(log), memory.Memory()
     first = run(step, b"photo", 1.0, side=(2, None))
-    assert run(step, bytes(b"photo"), 1.0, side=(2, None)) is first
+    assert run(step, bytes(bytearray(b"photo")), 1.0, side=(2, None)) is first
     for arguments, named in (((b"photO", 1.0), {"side": (2, None)}), ((b"photo", 1), {"side": (2, None)}),
                              ((b"photo", 1.0), {"side": (2, 0)}), ((b"photo", 1.0, (2, None)), {})):
         assert run(step, *arguments, **named) is not first
