@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ive
 
-from analysis.line import Line, demodulate
+from analysis.line import Line
+from analysis.places import demodulate
 from analysis.stripes import Candidate, StripeField, called_candidates
 
 __all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]

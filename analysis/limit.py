@@ -11,9 +11,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import norm
 
-from analysis.line import demodulate, measure_line, rings_at
+from analysis.line import measure_line, rings_at
 from analysis.odds import line_probability, line_terms, search_false_alarm
-from analysis.plane import STEEPEST_DEG, Bands, Plane, remove_line
+from analysis.places import demodulate_each, demodulated_waves
+from analysis.plane import STEEPEST_DEG, Bands, Plane
 
 __all__ = ["detection_limit"]
 
@@ -52,7 +53,9 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
     if shortest >= longest:                # a small piece, or no scale: the whole range that was searched
         longest, shortest = 1.0 / lowest_per_mm, 1.05 / plane.fx_per_mm[-1]
     periods = np.geomspace(shortest, longest, PERIODS_TRIED)
-    halves, sds = np.array([_at_period(bands, plane, p, call, lowest_per_mm) for p in periods]).T
+    # What stands at these very frequencies is left in: it is the noise that an injected stripe meets.
+    places = demodulate_each(bands, [(1.0 / p, 0.0) for p in periods])
+    halves, sds = np.array([_at_period(bands, here, plane, call, lowest_per_mm) for here in places]).T
     curve = tuple((float(p), float(h + 1.645 * s)) for p, h, s in zip(periods, halves, sds, strict=True))
     low, high = np.log(LOWEST_PERCENT), np.log(2 * HIGHEST_PERCENT)
     for _ in range(24):
@@ -62,20 +65,14 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
     return float(np.exp(high)), curve
 
 
-def _at_period(bands, plane, period, call, lowest_per_mm):
+def _at_period(bands, places, plane, call, lowest_per_mm):
     """Contrast that is called half of the time, percent, and the spread of its estimate."""
-    fx = 1.0 / period
-    # What stands at this very frequency is left in: it is the noise that an injected stripe meets.
-    places = demodulate(bands, fx, 0.0)
     rings = rings_at(places, plane)
     sd = 200.0 * measure_line(places, plane, rings=rings).amplitude_sd
     halves = []
-    for phase in PHASES:
-        wave = np.cos(2 * np.pi * fx * bands.x_mm + phase)[None, :] * np.ones((bands.y_mm.size, 1))
-        unit = demodulate(remove_line(_silent(bands), -wave), fx, 0.0)
-
-        def excess(log_contrast, unit=unit):
-            sums = places.sums + np.exp(log_contrast) / 200.0 * unit.sums
+    for wave in demodulated_waves(bands, places.fx_per_mm, PHASES):
+        def excess(log_contrast, wave=wave):
+            sums = places.sums + np.exp(log_contrast) / 200.0 * wave
             line = measure_line(replace(places, sums=sums), plane, rings=rings, drifting=False)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
             p = line_probability(line_terms(line, false_alarm))[0]
@@ -100,8 +97,3 @@ def _crossing(excess, low, high) -> float:
     if at_low is None or at_high is None:
         return high
     return low + (high - low) * -at_low / (at_high - at_low)
-
-
-def _silent(bands: Bands) -> Bands:
-    """The same bands with no signal."""
-    return replace(bands, value=np.zeros_like(bands.value))

@@ -13,17 +13,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
 from analysis.rings import RingModel, line_over_rings, ring_model
 
-__all__ = ["Line", "Places", "demodulate", "fit_line", "line_wave", "measure_line", "rings_at"]
+__all__ = ["Line", "fit_line", "line_wave", "measure_line", "rings_at", "same_wave"]
 
-SEGMENTS = 24
-GROUPS = 12
-PERIODS_A_SEGMENT = 1.25
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
 DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
 SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
+SAME = 0.1                 # of the noise: two fits that differ by less leave the same texture behind
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
 
 
@@ -53,20 +52,6 @@ class Line:
     periods: float
     cells: NDArray[np.complex128]          # (groups, segments) amplitude at each place, phase against the common one
     cells_sd: NDArray[np.float64]          # (groups, segments) 1 s.d. of each, inf where no data
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
-    """Bands demodulated at (fx, fy) and summed to groups x segments; linear in the bands."""
-
-    sums: NDArray[np.complex128]           # (groups, segments)
-    weights: NDArray[np.float64]           # (groups, segments) sum of weights
-    squares: NDArray[np.float64]           # (groups, segments) sum of squared weights
-    x_mm: NDArray[np.float64]              # (segments,) centre of the data in each
-    y_mm: NDArray[np.float64]              # (groups,)
-    fx_per_mm: float
-    fy_per_mm: float
-    length_mm: float
 
 
 def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
@@ -107,7 +92,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
     noise, floor, ring, noise_count, ring_count = _continuum_at(plane, fx, fy, settled)
     variances = noise / plane.square_sum * places.squares           # of each place's sum
     variance = variances.sum()
-    centre = (np.average(xs, weights=weights.sum(axis=0)), np.average(ys, weights=weights.sum(axis=1)))
+    by_x, by_y = weights.sum(axis=0), weights.sum(axis=1)
+    centre = (by_x @ xs / by_x.sum(), by_y @ ys / by_y.sum())
     gx, gy, drift = _refine(sums, xs - centre[0], ys - centre[1], fx, variance,
                             plane.cell_x_per_mm, plane.cell_y_per_mm,
                             None if not drifting else 1.0 if settled else SEARCH_DRIFT)
@@ -120,7 +106,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
     # The bands were demodulated about (0, 0); the refinement turned about the centre.
     at_origin = common - 2 * np.pi * (gx * centre[0] + gy * centre[1])
     strength = max(2.0 * abs(total) ** 2 / variance, 1.0)           # (amplitude / its s.d.)^2
-    spread_x, spread_y = _spread(weights.sum(axis=0), xs), _spread(weights.sum(axis=1), ys)
+    spread_x, spread_y = _spread(by_x, xs - centre[0]), _spread(by_y, ys - centre[1])
     lever = np.sqrt(1 + (centre[0] / spread_x) ** 2 + (centre[1] / spread_y) ** 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         cells = np.where(weights > 0, 2.0 * sums / weights, 0) * np.exp(-1j * common)
@@ -129,7 +115,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
     quiet = variances * (floor / noise)
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
-    rings = rings or ring_model(weights.sum(axis=0), quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
+    rings = rings or ring_model(by_x, quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
     over_rings, ideal = line_over_rings(sums.sum(axis=0), rings)
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
@@ -153,13 +139,27 @@ def rings_at(places: Places, plane: Plane) -> RingModel:
                       plane.cell_x_per_mm)
 
 
-def line_wave(line: Line, x_mm, y_mm, *, unit: bool = False) -> NDArray[np.float64]:
+def line_wave(line: Line, x_mm, y_mm, *, dtype=np.float64) -> NDArray[np.floating]:
     """Log reflectance of the fitted line at the outer product of y (rows) and x (columns)."""
     x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
     bend = _bend(line.drift_percent_per_100mm, line.fx_per_mm, x - line.centre_mm[0])
-    along = np.exp(2j * np.pi * (line.fx_per_mm * x + bend))
-    across = np.exp(1j * (2 * np.pi * line.fy_per_mm * y + line.phase_rad))
-    return np.real(np.outer(across, along)) * (1.0 if unit else line.amplitude)
+    along = 2 * np.pi * (line.fx_per_mm * x + bend)
+    across = 2 * np.pi * line.fy_per_mm * y + line.phase_rad
+    return (np.stack([line.amplitude * np.cos(across), -line.amplitude * np.sin(across)], axis=1).astype(dtype)
+            @ np.stack([np.cos(along), np.sin(along)]).astype(dtype))
+
+
+def same_wave(a: Line, b: Line, length_mm: float) -> bool:
+    """Whether two fits differ by less than a tenth of the noise all over the piece: one stands for the other."""
+    if a.drift_percent_per_100mm is not None or b.drift_percent_per_100mm is not None:
+        return False
+    ends = a.centre_mm[0] + np.array([-0.5, 0.5]) * length_mm
+    middle = a.centre_mm[1]
+
+    def at_ends(line):
+        turns = line.fx_per_mm * ends + line.fy_per_mm * middle
+        return line.amplitude * np.exp(1j * (2 * np.pi * turns + line.phase_rad))
+    return bool(np.abs(at_ends(a) - at_ends(b)).max() < SAME * min(a.amplitude_sd, b.amplitude_sd))
 
 
 def _continuum_at(plane, fx, fy, settled):
@@ -171,35 +171,10 @@ def _continuum_at(plane, fx, fy, settled):
     return level[i, j], plane.floor[i, j], plane.ring[i, j], *counts
 
 
-def demodulate(bands: Bands, fx: float, fy: float) -> Places:
-    """Demodulate bands at (fx, fy), cycles per mm, and sum them to places."""
-    w = bands.fit_weight
-    wave_x = np.exp(-2j * np.pi * fx * bands.x_mm)
-    wave_y = np.exp(-2j * np.pi * fy * bands.y_mm)
-    used_x, used_y = np.flatnonzero(w.any(axis=0)), np.flatnonzero(w.any(axis=1))
-    length = (used_x[-1] - used_x[0] + 1) * bands.step_mm
-    n_seg = int(np.clip(fx * length / PERIODS_A_SEGMENT, 2, SEGMENTS))
-    n_grp = int(min(GROUPS, used_y.size))
-    cut_x = np.linspace(used_x[0], used_x[-1] + 1, n_seg + 1).round().astype(int)[:-1]
-    cut_y = np.linspace(used_y[0], used_y[-1] + 1, n_grp + 1).round().astype(int)[:-1]
-    mean = (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1e-12)
-
-    def gather(array):
-        return np.add.reduceat(np.add.reduceat(array, cut_x, axis=1), cut_y, axis=0)
-    rows, columns = w.sum(axis=1), w.sum(axis=0)
-    xs = np.add.reduceat(columns * bands.x_mm, cut_x) / np.maximum(np.add.reduceat(columns, cut_x), 1e-12)
-    ys = np.add.reduceat(rows * bands.y_mm, cut_y) / np.maximum(np.add.reduceat(rows, cut_y), 1e-12)
-    along = np.add.reduceat((w * (bands.value - mean)) * wave_x[None, :], cut_x, axis=1)
-    sums = np.add.reduceat(along * wave_y[:, None], cut_y, axis=0)
-    return Places(sums=sums, weights=gather(w), squares=gather(w * w), x_mm=xs, y_mm=ys, fx_per_mm=fx, fy_per_mm=fy,
-                  length_mm=length)
-
-
-def _spread(weight, position):
+def _spread(weight, distance):
     """Weighted r.m.s. distance from the middle, mm, with the width of the places themselves."""
-    middle = np.average(position, weights=weight)
-    step = np.median(np.diff(position)) if position.size > 1 else 0.0
-    return float(np.sqrt(np.average((position - middle) ** 2, weights=weight) + step ** 2 / 12.0) + 1e-9)
+    step = (distance[-1] - distance[0]) / max(distance.size - 1, 1)
+    return float(np.sqrt(weight @ distance ** 2 / weight.sum() + step ** 2 / 12.0) + 1e-9)
 
 
 def _bend(drift, fx, x):
@@ -212,11 +187,14 @@ def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drift_factor):
     gx = gy = 0.0
     step_x, step_y = cell_x / 6.0, cell_y / 6.0
     best = 0.0
-    for _ in range(4):
+    for _ in range(3):
         tx, ty = gx + step_x * np.arange(-6, 7), gy + step_y * np.arange(-6, 7)
         power = np.abs(np.exp(-2j * np.pi * np.outer(ty, ys)) @ sums @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
         j, i = np.unravel_index(np.argmax(power), power.shape)
         gx, gy, best = tx[i], ty[j], power[j, i]
+        if 0 < i < 12 and 0 < j < 12:
+            gx += step_x * _summit(power[j, i - 1: i + 2])
+            gy += step_y * _summit(power[j - 1: j + 2, i])
         step_x, step_y = step_x / 5.0, step_y / 5.0
     if drift_factor is None:
         return gx, gy, None
@@ -236,6 +214,12 @@ def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drift_factor):
         j, i = np.unravel_index(np.argmax(power), power.shape)
         drift, at, step_d, step_x = ds[j], tx[i], step_d / 4.0, step_x / 4.0
     return at, gy, float(drift)
+
+
+def _summit(three):
+    """Where the parabola through three neighbours has its summit, in steps from the middle one."""
+    bend = three[0] - 2.0 * three[1] + three[2]
+    return 0.5 * (three[0] - three[2]) / bend if bend < 0 else 0.0
 
 
 def _coherences(sums, weights, variances):

@@ -189,11 +189,15 @@ def _floor(power, cells_a_bin):
     """Running median along fx over its value for an exponential law: hills narrower than half the window fall out."""
     n = power.shape[0]
     at = np.unique(np.concatenate([np.arange(0, n, 8), [n - 1]]))
-    rows = []
-    for i in at:
-        reach = int(np.clip(0.6 * i, 6 / cells_a_bin, WIDE_CELLS / cells_a_bin))
-        rows.append(np.median(power[max(i - reach, 2): i + reach + 1], axis=0))
-    level = uniform_filter1d(np.stack(rows) / np.log(2.0), 5, axis=1, mode="nearest")
+    reach = np.clip(0.6 * at, 6 / cells_a_bin, WIDE_CELLS / cells_a_bin).astype(int)
+    first, last = np.maximum(at - reach, 2), np.minimum(at + reach + 1, n)
+    columns = np.ascontiguousarray(power.T)
+    level = np.empty((at.size, power.shape[1]))
+    for size in np.unique(last - first):   # all windows of one size at once; a full sort is faster than a median
+        mine = np.flatnonzero(last - first == size)
+        ranked = np.sort(columns[:, first[mine][:, None] + np.arange(size)[None, :]], axis=2)
+        level[mine] = 0.5 * (ranked[:, :, (size - 1) // 2] + ranked[:, :, size // 2]).T
+    level = uniform_filter1d(level / np.log(2.0), 5, axis=1, mode="nearest")
     place = np.interp(np.arange(n), at, np.arange(at.size))
     low = np.minimum(place.astype(int), at.size - 2)
     share = (place - low)[:, None]

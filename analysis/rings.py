@@ -21,9 +21,11 @@ class RingModel:
     gain: NDArray[np.float64]              # (n,) weight over noise s.d. of each segment, r.m.s. 1
     scale: NDArray[np.float64]             # (n,) 1 / noise s.d. of each segment's sum
     used: NDArray[np.bool_]                # (segments,)
-    axes: tuple[NDArray[np.complex128], ...]     # per variation: (offsets, n, n) turned eigenvectors
-    modes: tuple[NDArray[np.complex128], ...]    # per variation: (offsets, n) the gain in those axes
-    inverses: tuple[NDArray[np.float64], ...]    # per variation: (powers, n) 1 / variance
+    axes: NDArray[np.complex128]           # (variations, n, offsets n) turned eigenvectors
+    modes: NDArray[np.complex128]          # (variations, offsets, n) the gain in those axes
+    inverses: NDArray[np.float64]          # (variations, n, powers) 1 / variance
+    volume: NDArray[np.float64]            # (variations, 1, powers) sum of the log variances
+    square: NDArray[np.float64]            # (variations, offsets, powers) the gain's own energy over the variance
 
 
 def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
@@ -48,13 +50,13 @@ def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
     xs = xs[used]
     lag = np.abs(xs[:, None] - xs[None, :]) * fx
     turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))
-    axes, modes, inverses = [], [], []
-    for variation in RING_VARIATIONS:
-        values, vectors = np.linalg.eigh(np.exp(-2 * np.pi ** 2 * variation ** 2 * lag) * np.outer(gain, gain))
-        axes.append(turn[:, :, None] * vectors[None])
-        modes.append((gain * turn) @ vectors)
-        inverses.append(1.0 / (1.0 + RING_POWERS[:, None] * np.maximum(values, 0.0)[None, :]))
-    return RingModel(gain, scale, used, tuple(axes), tuple(modes), tuple(inverses))
+    spread = np.exp(-2 * np.pi ** 2 * RING_VARIATIONS[:, None, None] ** 2 * lag) * np.outer(gain, gain)
+    values, vectors = np.linalg.eigh(spread)
+    axes = turn[None, :, :, None] * vectors[:, None]                       # (variations, offsets, n, n)
+    modes = (gain * turn)[None] @ vectors
+    inverses = 1.0 / (1.0 + np.maximum(values, 0.0)[:, :, None] * RING_POWERS)
+    return RingModel(gain, scale, used, axes.transpose(0, 2, 1, 3).reshape(len(values), gain.size, -1), modes, inverses,
+                     -np.log(inverses).sum(axis=1, keepdims=True), np.abs(modes) ** 2 @ inverses)
 
 
 def line_over_rings(sums, model: RingModel) -> tuple[float, float]:
@@ -66,14 +68,11 @@ def line_over_rings(sums, model: RingModel) -> tuple[float, float]:
     s, g = sums[model.used] * model.scale, model.gain
     steady = g * abs(np.sum(g * s)) / np.sum(g ** 2)
     free = s.size + NOISE_PRIOR
-    best = np.full((2, 2), np.inf)         # (measured, ideal) x (rings, line on rings)
-    for axes, mode, inverse in zip(model.axes, model.modes, model.inverses, strict=True):
-        det = -np.log(inverse).sum(axis=1)
-        gg = np.abs(mode) ** 2 @ inverse.T                                     # (offsets, powers)
-        for k, (data, noise) in enumerate(((s @ axes, 0.0), (steady @ axes, 1.0))):
-            ss = np.abs(data) ** 2 @ inverse.T + noise * inverse.sum(axis=1)
-            sg = np.abs((np.conj(mode) * data) @ inverse.T) ** 2 / gg
-            for h, rest in enumerate((ss, ss - sg)):
-                best[k, h] = min(best[k, h], np.min(det + free * np.log((rest + NOISE_PRIOR) / free)))
-    measured, ideal = best[:, 0] - best[:, 1]
-    return float(max(measured, 0.0)), float(max(ideal, 0.0))
+    shape = (-1, RING_OFFSETS.size, s.size)
+    logs = []
+    for data, noise in ((s, 0.0), (steady, 1.0)):
+        turned = (data @ model.axes).reshape(shape)
+        rest = np.abs(turned) ** 2 @ model.inverses + noise * model.inverses.sum(axis=1, keepdims=True)
+        line = np.abs((np.conj(model.modes) * turned) @ model.inverses) ** 2 / model.square
+        logs += [np.min(model.volume + free * np.log((left + NOISE_PRIOR) / free)) for left in (rest, rest - line)]
+    return float(max(logs[0] - logs[1], 0.0)), float(max(logs[2] - logs[3], 0.0))

@@ -19,8 +19,9 @@ from scipy.stats import t
 
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
-from analysis.line import Line, demodulate, fit_line, line_wave, measure_line
+from analysis.line import Line, line_wave, measure_line, same_wave
 from analysis.odds import Term, directed_false_alarm, line_probability, line_terms, search_false_alarm
+from analysis.places import demodulate, demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
 from analysis.settings import SHORTEST_PERIOD_MM
 from analysis.stripe_map import local_contrast
@@ -131,17 +132,22 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
             best_other = found
             break
         # Twice: only with the line taken out is the noise level known well enough to see a small drift.
-        without = remove_line(rest, line_wave(found.line, bands.x_mm, bands.y_mm))
-        plane = make_plane(without, highest_per_mm=highest)
-        line = measure_line(demodulate(rest, found.line.fx_per_mm, found.line.fy_per_mm), plane, settled=True)
-        called.append(replace(found, line=line))
-        rest = remove_line(rest, line_wave(line, bands.x_mm, bands.y_mm))
+        before, line = rest, found.line
+        rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
         plane = make_plane(rest, highest_per_mm=highest)
+        again = measure_line(demodulate(before, line.fx_per_mm, line.fy_per_mm), plane, settled=True)
+        if not same_wave(again, line, bands.length_mm):
+            line = again
+            rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
+            plane = make_plane(rest, highest_per_mm=highest)
+        called.append(replace(found, line=line))
+    taken = called
     called = _settle(called, bands, plane, texture)
     lines = [c.line for c in called]
     wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
-    rest = remove_line(bands, wave)
-    plane = make_plane(rest, highest_per_mm=highest) if called else plane
+    if not all(same_wave(c.line, line, bands.length_mm) for c, line in zip(taken, lines, strict=True)):
+        rest = remove_line(bands, wave)
+        plane = make_plane(rest, highest_per_mm=highest)
     folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(called)]
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
@@ -153,7 +159,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     rows = texture.origin_mm[1] + np.arange(texture.log_reflectance.shape[0]) / texture.samples_per_mm
     model = np.zeros(texture.log_reflectance.shape, np.float32)
     for line in lines:
-        model += line_wave(line, bands.x_mm, rows).astype(np.float32)
+        model += line_wave(line, bands.x_mm, rows, dtype=np.float32)
     return StripeField(
         stripes=tuple(c.stripe for c in folded), candidates=tuple(folded) + ((best_other,) if best_other else ()),
         frequency_per_mm=fx, contrast_spectrum_percent=spectrum, threshold_percent=threshold,
@@ -190,9 +196,9 @@ def _best_candidate(bands, plane, texture, listed_mm=()) -> Candidate | None:
 
     The strongest, since the flanks of a strong line that bends a little are lines too.
     """
-    peaks = _peaks(plane) + _listed_peaks(plane, listed_mm)
-    candidates = [_candidate(fit_line(bands, plane, fx, fy), plane, texture, listed_mm)
-                  for fx, fy in dict.fromkeys(peaks)]
+    peaks = list(dict.fromkeys(_peaks(plane) + _listed_peaks(plane, listed_mm)))
+    candidates = [_candidate(measure_line(places, plane), plane, texture, listed_mm)
+                  for places in demodulate_each(bands, peaks)]
     return max(candidates, default=None, key=lambda c: (
         min(c.probability, CALL_PROBABILITY), c.line.amplitude if c.probability >= CALL_PROBABILITY else 0.0))
 
@@ -209,10 +215,11 @@ def _peaks(plane: Plane) -> list[tuple[float, float]]:
     over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
     taken: list[tuple[float, float]] = []
     for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
-        for flat in np.argsort(score, axis=None)[::-1][:PEAKS_TRIED]:
+        high = np.flatnonzero(score >= 2.0)
+        for flat in high[np.argsort(score.flat[high])[::-1]][:PEAKS_TRIED]:
             i, j = np.unravel_index(flat, score.shape)
             peak = (float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j]))
-            if len(taken) < share and score[i, j] >= 2.0 and peak not in taken:
+            if len(taken) < share and peak not in taken:
                 taken.append(peak)
     return taken
 
@@ -296,12 +303,12 @@ def _fold(called: list[Candidate]) -> list[Candidate]:
 def _with_harmonics(base: Candidate, rest: Bands, plane: Plane, lines: list[Line]) -> Candidate:
     """Read each low harmonic at its own place, where no line was called: one place, so no search to pay for."""
     found = dict(base.stripe.harmonics)
-    for order in range(2, HIGHEST_ORDER + 1):
-        fx, fy = order * base.line.fx_per_mm, order * base.line.fy_per_mm
-        taken = any(abs(line.fx_per_mm - fx) < 2.0 * plane.cell_x_per_mm for line in lines)
-        if order in found or taken or fx > plane.fx_per_mm[-1] or base.line.drift_percent_per_100mm is not None:
-            continue
-        line = measure_line(demodulate(rest, fx, fy), plane)
+    fx, fy = base.line.fx_per_mm, base.line.fy_per_mm
+    orders = [n for n in range(2, HIGHEST_ORDER + 1)
+              if n not in found and n * fx <= plane.fx_per_mm[-1] and base.line.drift_percent_per_100mm is None
+              and all(abs(line.fx_per_mm - n * fx) >= 2.0 * plane.cell_x_per_mm for line in lines)]
+    for order, places in zip(orders, demodulate_each(rest, [(n * fx, n * fy) for n in orders]), strict=True):
+        line = measure_line(places, plane)
         if line.amplitude > HARMONIC_SD * line.amplitude_sd:
             found[order] = 200.0 * line.amplitude
     return replace(base, stripe=replace(base.stripe, harmonics=tuple(sorted(found.items()))))

@@ -8,7 +8,8 @@ import pytest
 from astropy.timeseries import LombScargle
 from scipy.signal import periodogram
 
-from analysis.line import demodulate, measure_line
+from analysis.line import measure_line
+from analysis.places import demodulate
 from analysis.plane import make_bands, make_plane
 from analysis.stripes import find_stripes
 from tests.textures import S, cosine, grid, rings, texture

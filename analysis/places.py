@@ -1,0 +1,128 @@
+"""Bands demodulated at a frequency and summed to a coarse array of places.
+
+A place is a group of bands by a segment along the scan. The sums are linear in
+the bands, and everything that is asked of a candidate line is asked of this
+small complex array.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.plane import Bands
+
+__all__ = ["Places", "demodulate", "demodulate_each", "demodulated_waves"]
+
+SEGMENTS = 24
+GROUPS = 12
+PERIODS_A_SEGMENT = 1.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Bands demodulated at (fx, fy) and summed to groups x segments; linear in the bands."""
+
+    sums: NDArray[np.complex128]           # (groups, segments)
+    weights: NDArray[np.float64]           # (groups, segments) sum of weights
+    squares: NDArray[np.float64]           # (groups, segments) sum of squared weights
+    x_mm: NDArray[np.float64]              # (segments,) centre of the data in each
+    y_mm: NDArray[np.float64]              # (groups,)
+    fx_per_mm: float
+    fy_per_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Grid:
+    """Where the places lie: the same for all frequencies with as many segments."""
+
+    columns: NDArray[np.intp]              # (segments, longest) columns of each segment; n where it is shorter
+    cut_x: NDArray[np.intp]                # (segments,) first column of each
+    cut_y: NDArray[np.intp]                # (groups,) first band of each
+    length_mm: float
+
+
+def demodulate(bands: Bands, fx: float, fy: float) -> Places:
+    """Demodulate bands at (fx, fy), cycles per mm, and sum them to places."""
+    return demodulate_each(bands, [(fx, fy)])[0]
+
+
+def demodulate_each(bands: Bands, frequencies: list[tuple[float, float]]) -> list[Places]:
+    """The same for many frequencies at once: the bands are cut to segments once for all of them."""
+    w = bands.fit_weight
+    mean = (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1e-12)
+    signal = w * (bands.value - mean)
+    by_segments: dict[int, list[int]] = {}
+    for index, (fx, _) in enumerate(frequencies):
+        by_segments.setdefault(_segments(bands, fx), []).append(index)
+    found: list[Places | None] = [None] * len(frequencies)
+    for count, indices in by_segments.items():
+        grid = _grid(bands, count)
+        weights, squares = (_by_groups(np.add.reduceat(a, grid.cut_x, axis=1), grid) for a in (w, w * w))
+        rows, columns = w.sum(axis=1), w.sum(axis=0)
+        xs = _centres(columns, bands.x_mm, grid.cut_x)
+        ys = _centres(rows, bands.y_mm, grid.cut_y)
+        along = _along(signal, bands.x_mm, np.array([frequencies[i][0] for i in indices]), grid)
+        for index, one in zip(indices, along, strict=True):
+            fx, fy = frequencies[index]
+            sums = _by_groups(one * np.exp(-2j * np.pi * fy * bands.y_mm)[:, None], grid)
+            found[index] = Places(sums=sums, weights=weights, squares=squares, x_mm=xs, y_mm=ys, fx_per_mm=fx,
+                                  fy_per_mm=fy, length_mm=grid.length_mm)
+    return found
+
+
+def demodulated_waves(bands: Bands, fx: float, phases: tuple[float, ...]) -> list[NDArray[np.complex128]]:
+    """Sums that cos(2 pi fx x + phase) in place of the bands would give when demodulated at (fx, 0).
+
+    With e = exp(-2 pi i fx x), the wave times e is (exp(i phase) + exp(-i phase) e^2) / 2; each band's own mean
+    is taken off, as `demodulate` does.
+    """
+    w, grid = bands.fit_weight, _grid(bands, _segments(bands, fx))
+    still = np.add.reduceat(w, grid.cut_x, axis=1)
+    once, twice = _along(w, bands.x_mm, np.array([fx, 2.0 * fx]), grid)
+    total = np.maximum(still.sum(axis=1), 1e-12)
+    waves = []
+    for phase in phases:
+        turn = np.exp(1j * phase)
+        mean = np.real(turn * np.conj(once.sum(axis=1))) / total
+        waves.append(_by_groups(0.5 * (turn * still + np.conj(turn) * twice) - mean[:, None] * once, grid))
+    return waves
+
+
+def _segments(bands, fx) -> int:
+    """Number of segments: none shorter than a period and a quarter."""
+    return int(np.clip(fx * bands.length_mm / PERIODS_A_SEGMENT, 2, SEGMENTS))
+
+
+def _grid(bands, count) -> _Grid:
+    """Cut the part that holds data to segments and groups."""
+    w = bands.fit_weight
+    used_x, used_y = np.flatnonzero(w.any(axis=0)), np.flatnonzero(w.any(axis=1))
+    groups = int(min(GROUPS, used_y.size))
+    cut_x = np.linspace(used_x[0], used_x[-1] + 1, count + 1).round().astype(int)
+    cut_y = np.linspace(used_y[0], used_y[-1] + 1, groups + 1).round().astype(int)[:-1]
+    columns = cut_x[:-1, None] + np.arange(np.diff(cut_x).max())[None, :]
+    columns = np.where(columns < cut_x[1:, None], columns, w.shape[1])
+    return _Grid(columns=columns, cut_x=cut_x[:-1], cut_y=cut_y,
+                 length_mm=float((used_x[-1] - used_x[0] + 1) * bands.step_mm))
+
+
+def _along(signal, x, frequencies, grid) -> NDArray[np.complex128]:
+    """Sum of signal times exp(-2 pi i f x) over each segment: (frequencies, bands, segments)."""
+    cut = np.concatenate([signal, np.zeros((signal.shape[0], 1))], axis=1)[:, grid.columns].transpose(1, 0, 2)
+    angle = -2.0 * np.pi * frequencies[None, None, :] * np.append(x, 0.0)[grid.columns][:, :, None]
+    sums = cut @ np.concatenate([np.cos(angle), np.sin(angle)], axis=2)            # (segments, bands, 2 f)
+    half = frequencies.size
+    return (sums[:, :, :half] + 1j * sums[:, :, half:]).transpose(2, 1, 0)
+
+
+def _by_groups(array, grid):
+    """Sum bands to groups."""
+    return np.add.reduceat(array, grid.cut_y, axis=0)
+
+
+def _centres(weight, position, cut):
+    """Weighted middle of each part."""
+    return np.add.reduceat(weight * position, cut) / np.maximum(np.add.reduceat(weight, cut), 1e-12)
