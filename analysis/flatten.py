@@ -196,9 +196,9 @@ def _trend(level, usable, cell) -> NDArray[np.float32]:
     table = np.zeros((TREND_ORDER_Y + 1, TREND_ORDER_X + 1))
     for (i, j), value in zip(terms, coefficient, strict=True):
         table[j, i] = value
-    pu = np.polynomial.legendre.legvander(full_u, TREND_ORDER_X)
+    pu = np.polynomial.legendre.legvander(full_u, TREND_ORDER_X).astype(np.float32)
     pv = np.polynomial.legendre.legvander(full_v, TREND_ORDER_Y)
-    return ((pv @ table) @ pu.T).astype(np.float32)
+    return (pv @ table).astype(np.float32) @ pu.T
 
 
 def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
