@@ -83,7 +83,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     sources: tuple = ()
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
-                                     pixels_per_mm=piece.photo_px_per_mm) for s in field.stripes)
+                                     pixels_per_mm=piece.photo_px_per_mm,
+                                     drift_percent_per_100mm=s.drift_percent_per_100mm) for s in field.stripes)
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
                        warnings=warnings, sources=sources)
     tests = rank_next_tests(judged, machine)

@@ -33,6 +33,7 @@ LEAST_STATED = 0.02
 WILD = 4.0                  # scatter over what the deviations say, beyond which no one law holds; common practice
 SINE_PARTS = ("mains", "fan turn", "resonance")   # plain sines; a tooth or a step makes harmonics too
 TIME_GIVEN_HARMONICS = 0.5  # common practice, no source
+PULLEY_AWAY_MM = 200.0      # from the piece's middle to the pulley that a slanting belt runs to; common practice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +51,8 @@ class TwoSpeeds:
 def name_sources(period_mm: float, uncertainty: float | tuple[float, float], machine: Machine, *,
                  harmonics: tuple[tuple[int, float], ...] = (), exponent: TwoSpeeds | None = None,
                  search_mm: tuple[float, float] = SEARCH_MM, speed_mm_s: float | None = None,
-                 pixels_per_mm: float | None = None) -> tuple[dict, ...]:
+                 pixels_per_mm: float | None = None, drift_percent_per_100mm: float | None = None
+                 ) -> tuple[dict, ...]:
     """Name the parts that may have made a stripe along the scan axis, with their probabilities.
 
     Parameters
@@ -68,6 +70,9 @@ def name_sources(period_mm: float, uncertainty: float | tuple[float, float], mac
         Range over which a part that is not listed may lie, evenly in the logarithm.
     speed_mm_s, pixels_per_mm : float, optional
         As in `expected_periods`.
+    drift_percent_per_100mm : float, optional
+        Measured drift of the period. A belt that runs at an angle drifts and is off its own period by about
+        drift times distance to the pulley over two (the offset o at distance D lengthens it by o^2 / 2 D^2).
 
     Returns
     -------
@@ -84,16 +89,17 @@ def name_sources(period_mm: float, uncertainty: float | tuple[float, float], mac
     low, high, sd = _spread(period_mm, uncertainty)
     candidates = [p for p in expected_periods(machine, speed_mm_s=speed_mm_s, pixels_per_mm=pixels_per_mm)
                   if p.along == "scan"]
+    slanting = abs(drift_percent_per_100mm or 0.0) * 1e-4 * PULLEY_AWAY_MM / 2
     first, last = min(search_mm[0], low), max(search_mm[1], high)
     seen = [p for p in candidates if first / 1.1 <= p.period_mm <= last * 1.1]
     total = sum(p.prior for p in seen) or 1.0
-    weights = [(1 - NOT_LISTED_PRIOR) * p.prior / total * _likelihood(period_mm, sd, p)
+    weights = [(1 - NOT_LISTED_PRIOR) * p.prior / total * _likelihood(period_mm, sd, p, slanting)
                * _shape_factor(p, harmonics) * _speed_factor(p, exponent) for p in seen]
     none = (NOT_LISTED_PRIOR if seen else 1.0) / math.log(last / first)
     whole = sum(weights) + none
     answer = [{"part": p.part, "period_mm": p.period_mm, "probability": w / whole}
               for p, w in zip(seen, weights, strict=True)
-              if w / whole >= LEAST_STATED or (p.prior >= 0.3 and _meets(p, low, high))]
+              if w / whole >= LEAST_STATED or (p.prior >= 0.3 and _meets(p, low, high, slanting))]
     answer.append({"part": NOT_LISTED, "period_mm": None, "probability": none / whole})
     return tuple(sorted(answer, key=lambda a: -a["probability"]))
 
@@ -197,10 +203,10 @@ def _spread(period_mm: float, uncertainty: float | tuple[float, float]) -> tuple
     return max(low, 1e-3 * period_mm), high, sd
 
 
-def _likelihood(period_mm: float, sd: float, part: ExpectedPeriod) -> float:
+def _likelihood(period_mm: float, sd: float, part: ExpectedPeriod, slanting: float) -> float:
     """Density of ln(period) where this part made it: a normal law with a share of a wider one."""
     miss = math.log(period_mm / part.period_mm)
-    own = part.sd_mm / part.period_mm
+    own = math.hypot(part.sd_mm / part.period_mm, slanting)
     density = 0.0
     for share, times in ((1 - LONG_TAIL, 1.0), (LONG_TAIL, TAIL_TIMES)):
         spread = math.hypot(times * sd / period_mm, own)
@@ -208,8 +214,9 @@ def _likelihood(period_mm: float, sd: float, part: ExpectedPeriod) -> float:
     return density
 
 
-def _meets(part: ExpectedPeriod, low: float, high: float) -> bool:
-    return low <= part.period_mm + 1.96 * part.sd_mm and part.period_mm - 1.96 * part.sd_mm <= high
+def _meets(part: ExpectedPeriod, low: float, high: float, slanting: float) -> bool:
+    reach = 1.96 * math.hypot(part.sd_mm, slanting * part.period_mm)
+    return low <= part.period_mm + reach and part.period_mm - reach <= high
 
 
 def _shape_factor(part: ExpectedPeriod, harmonics: tuple[tuple[int, float], ...]) -> float:

@@ -229,6 +229,19 @@ def test_neighbour_outside_a_narrow_interval_is_dropped():
     assert "mains ripple" not in {s["part"] for s in first}
 
 
+def test_slanting_belt_is_still_named_by_its_drifting_period():
+    """Offset 30 mm at 200 mm: o^2 / 2 D^2 is 1.1 % too long; its drift of o^2 / D^3 says why."""
+    offset, away = 30.0, 200.0
+    period = 2.032 * np.hypot(1.0, offset / away)
+    drift = 1e4 * offset ** 2 / away ** 3
+    blind = name_sources(period, 0.0006, neighbours())
+    told = name_sources(period, 0.0006, neighbours(), drift_percent_per_100mm=drift)
+    first = [next((s["probability"] for s in named if s["part"] == "belt pitch"), 0.0)
+             for named in (blind, told)]
+    assert first[0] < 0.5 < first[1]
+    assert told[0]["part"] == "belt pitch"
+
+
 def test_second_speed_settles_between_neighbours():
     """An exponent near 1 turns the odds to the time-based part."""
     measured = two_speeds((2.016, 0.013, 200), (3.22, 0.02, 320))
