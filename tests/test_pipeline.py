@@ -2,6 +2,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -104,3 +106,15 @@ def test_given_corners_serve_in_place_of_the_search():
 def test_region_off_the_piece_is_refused_in_words():
     with pytest.raises(PhotoError, match="region"):
         inspect(DEMO / TRUTH["cured"]["before"]["file"], Settings(frame_mm=(80.0, 60.0), region_mm=(500, 500, 10, 10)))
+
+
+def test_report_is_the_same_to_the_last_digit_on_one_core_and_on_all(tmp_path):
+    pair = [str(DEMO / TRUTH["smaller"][side]["file"]) for side in ("before", "after")]
+    told = []
+    for name, cores in (("one", "{min(os.sched_getaffinity(0))}"), ("all", "os.sched_getaffinity(0)")):
+        file = tmp_path / f"{name}.json"
+        code = (f"import os, sys; os.sched_setaffinity(0, {cores}); from analysis.__main__ import main; "
+                f"sys.exit(main(['compare', *{pair!r}, '--frame', '80x60', '--json', {str(file)!r}]))")
+        subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, timeout=120)
+        told.append(file.read_text("utf-8"))
+    assert told[0] == told[1]
