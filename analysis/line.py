@@ -8,22 +8,35 @@ random walk, which is what rings of unequal spacing make of it.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
 from analysis.rings import RingModel, line_over_rings, ring_model
 
-__all__ = ["Line", "fit_line", "line_wave", "measure_line", "rings_at", "same_wave"]
+__all__ = ["Line", "fit_line", "line_wave", "measure_line", "rings_at", "same_wave",
+           "with_envelope"]
 
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
 DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
 SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
+ORDER_X, ORDER_Y = 3, 2    # of the envelope: side lines within about two resolution cells
+SHAPED = 1e-6              # chance that noise alone bends the envelope so far
 SAME = 0.1                 # of the noise: two fits that differ by less leave the same texture behind
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Envelope:
+    """Complex amplitude over the line's own, a smooth surface: a stripe that is deeper at one end is one stripe."""
+
+    coefficients: NDArray[np.complex128]   # (ORDER_Y + 1, ORDER_X + 1) of Legendre polynomials
+    edges_mm: tuple[tuple[float, float], tuple[float, float]]   # x and y that count as -1 and 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +65,7 @@ class Line:
     periods: float
     cells: NDArray[np.complex128]          # (groups, segments) amplitude at each place, phase against the common one
     cells_sd: NDArray[np.float64]          # (groups, segments) 1 s.d. of each, inf where no data
+    envelope: Envelope | None = None       # how the amplitude changes over the piece, where it plainly does
 
 
 def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
@@ -143,15 +157,52 @@ def line_wave(line: Line, x_mm, y_mm, *, dtype=np.float64) -> NDArray[np.floatin
     """Log reflectance of the fitted line at the outer product of y (rows) and x (columns)."""
     x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
     bend = _bend(line.drift_percent_per_100mm, line.fx_per_mm, x - line.centre_mm[0])
-    along = 2 * np.pi * (line.fx_per_mm * x + bend)
-    across = 2 * np.pi * line.fy_per_mm * y + line.phase_rad
-    return (np.stack([line.amplitude * np.cos(across), -line.amplitude * np.sin(across)], axis=1).astype(dtype)
-            @ np.stack([np.cos(along), np.sin(along)]).astype(dtype))
+    along = np.exp(2j * np.pi * (line.fx_per_mm * x + bend))[None, :]
+    across = line.amplitude * np.exp(1j * (2 * np.pi * line.fy_per_mm * y + line.phase_rad))[:, None]
+    if line.envelope is not None:
+        u, v = (_unit(at, edges) for at, edges in zip((x, y), line.envelope.edges_mm, strict=True))
+        along = line.envelope.coefficients @ legvander(u, ORDER_X).T * along
+        across = across * legvander(v, ORDER_Y)
+    # The real part of across @ along, as one product of real matrices.
+    return (np.concatenate([across.real, -across.imag], axis=1).astype(dtype)
+            @ np.concatenate([along.real, along.imag], axis=0).astype(dtype))
+
+
+def with_envelope(line: Line, places: Places) -> Line:
+    """Fit a smooth envelope to the line's places, and keep it where noise alone hardly bends so far.
+
+    Without it a stripe whose contrast changes along the piece leaves side lines behind, which are
+    stripes to the search.
+    """
+    good = np.isfinite(line.cells_sd)
+    if good.sum() < 4 * (ORDER_X + 1) * (ORDER_Y + 1):
+        return line
+    edges = tuple((float(ends[0]), float(ends[-1])) for ends in (places.edges_x_mm, places.edges_y_mm))
+    u, v = _unit(places.x_mm, edges[0]), _unit(places.y_mm, edges[1])
+    terms = [(j, i) for j in range(ORDER_Y + 1) for i in range(ORDER_X + 1) if i + j <= ORDER_X]
+    by_y, by_x = legvander(v, ORDER_Y), legvander(u, ORDER_X)
+    table = np.stack([np.outer(by_y[:, j], by_x[:, i])[good] for j, i in terms], axis=1)
+    weight = 1.0 / line.cells_sd[good]
+    scaled, target = table * weight[:, None], line.cells[good] * weight
+    found = np.linalg.lstsq(scaled, target, rcond=None)[0]
+    even = weight @ target / (weight @ weight)
+    gain = np.sum(np.abs(target - even * weight) ** 2) - np.sum(np.abs(target - scaled @ found) ** 2)
+    if chi2.sf(gain, 2 * (len(terms) - 1)) > SHAPED or line.amplitude <= 0:
+        return line
+    coefficients = np.zeros((ORDER_Y + 1, ORDER_X + 1), complex)
+    for (j, i), value in zip(terms, found, strict=True):
+        coefficients[j, i] = value / line.amplitude
+    return replace(line, envelope=Envelope(coefficients=coefficients, edges_mm=edges))
+
+
+def _unit(position, edges):
+    """Position between the edges as -1 to 1; beyond them the edge's own."""
+    return np.clip((2.0 * position - edges[0] - edges[1]) / (edges[1] - edges[0]), -1.0, 1.0)
 
 
 def same_wave(a: Line, b: Line, length_mm: float) -> bool:
     """Whether two fits differ by less than a tenth of the noise all over the piece: one stands for the other."""
-    if a.drift_percent_per_100mm is not None or b.drift_percent_per_100mm is not None:
+    if any(line.drift_percent_per_100mm is not None or line.envelope is not None for line in (a, b)):
         return False
     ends = a.centre_mm[0] + np.array([-0.5, 0.5]) * length_mm
     middle = a.centre_mm[1]

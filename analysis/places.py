@@ -29,6 +29,8 @@ class Places:
     squares: NDArray[np.float64]           # (groups, segments) sum of squared weights
     x_mm: NDArray[np.float64]              # (segments,) centre of the data in each
     y_mm: NDArray[np.float64]              # (groups,)
+    edges_x_mm: NDArray[np.float64]        # (segments + 1,)
+    edges_y_mm: NDArray[np.float64]        # (groups + 1,)
     fx_per_mm: float
     fy_per_mm: float
     length_mm: float
@@ -39,8 +41,8 @@ class _Grid:
     """Where the places lie: the same for all frequencies with as many segments."""
 
     columns: NDArray[np.intp]              # (segments, longest) columns of each segment; n where it is shorter
-    cut_x: NDArray[np.intp]                # (segments,) first column of each
-    cut_y: NDArray[np.intp]                # (groups,) first band of each
+    cut_x: NDArray[np.intp]                # (segments + 1,) first column of each, and the end
+    cut_y: NDArray[np.intp]                # (groups + 1,) first band of each, and the end
     length_mm: float
 
 
@@ -60,16 +62,18 @@ def demodulate_each(bands: Bands, frequencies: list[tuple[float, float]]) -> lis
     found: list[Places | None] = [None] * len(frequencies)
     for count, indices in by_segments.items():
         grid = _grid(bands, count)
-        weights, squares = (_by_groups(np.add.reduceat(a, grid.cut_x, axis=1), grid) for a in (w, w * w))
+        weights, squares = (_by_groups(np.add.reduceat(a, grid.cut_x[:-1], axis=1), grid) for a in (w, w * w))
         rows, columns = w.sum(axis=1), w.sum(axis=0)
-        xs = _centres(columns, bands.x_mm, grid.cut_x)
-        ys = _centres(rows, bands.y_mm, grid.cut_y)
+        xs = _centres(columns, bands.x_mm, grid.cut_x[:-1])
+        ys = _centres(rows, bands.y_mm, grid.cut_y[:-1])
+        edges = (bands.x_mm[0] + (grid.cut_x - 0.5) * bands.step_mm, bands.y_mm[0] + (grid.cut_y - 0.5) * bands.band_mm)
         along = _along(signal, bands.x_mm, np.array([frequencies[i][0] for i in indices]), grid)
         for index, one in zip(indices, along, strict=True):
             fx, fy = frequencies[index]
             sums = _by_groups(one * np.exp(-2j * np.pi * fy * bands.y_mm)[:, None], grid)
-            found[index] = Places(sums=sums, weights=weights, squares=squares, x_mm=xs, y_mm=ys, fx_per_mm=fx,
-                                  fy_per_mm=fy, length_mm=grid.length_mm)
+            found[index] = Places(sums=sums, weights=weights, squares=squares, x_mm=xs, y_mm=ys,
+                                  edges_x_mm=edges[0], edges_y_mm=edges[1], fx_per_mm=fx, fy_per_mm=fy,
+                                  length_mm=grid.length_mm)
     return found
 
 
@@ -80,7 +84,7 @@ def demodulated_waves(bands: Bands, fx: float, phases: tuple[float, ...]) -> lis
     is taken off, as `demodulate` does.
     """
     w, grid = bands.fit_weight, _grid(bands, _segments(bands, fx))
-    still = np.add.reduceat(w, grid.cut_x, axis=1)
+    still = np.add.reduceat(w, grid.cut_x[:-1], axis=1)
     once, twice = _along(w, bands.x_mm, np.array([fx, 2.0 * fx]), grid)
     total = np.maximum(still.sum(axis=1), 1e-12)
     waves = []
@@ -102,10 +106,10 @@ def _grid(bands, count) -> _Grid:
     used_x, used_y = np.flatnonzero(w.any(axis=0)), np.flatnonzero(w.any(axis=1))
     groups = int(min(GROUPS, used_y.size))
     cut_x = np.linspace(used_x[0], used_x[-1] + 1, count + 1).round().astype(int)
-    cut_y = np.linspace(used_y[0], used_y[-1] + 1, groups + 1).round().astype(int)[:-1]
+    cut_y = np.linspace(used_y[0], used_y[-1] + 1, groups + 1).round().astype(int)
     columns = cut_x[:-1, None] + np.arange(np.diff(cut_x).max())[None, :]
     columns = np.where(columns < cut_x[1:, None], columns, w.shape[1])
-    return _Grid(columns=columns, cut_x=cut_x[:-1], cut_y=cut_y,
+    return _Grid(columns=columns, cut_x=cut_x, cut_y=cut_y,
                  length_mm=float((used_x[-1] - used_x[0] + 1) * bands.step_mm))
 
 
@@ -120,7 +124,7 @@ def _along(signal, x, frequencies, grid) -> NDArray[np.complex128]:
 
 def _by_groups(array, grid):
     """Sum bands to groups."""
-    return np.add.reduceat(array, grid.cut_y, axis=0)
+    return np.add.reduceat(array, grid.cut_y[:-1], axis=0)
 
 
 def _centres(weight, position, cut):

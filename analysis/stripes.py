@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 from scipy.stats import t
 
+from analysis.by_place import ContrastByPlace, contrast_by_place
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
-from analysis.line import Line, line_wave, measure_line, same_wave
+from analysis.line import Line, line_wave, measure_line, same_wave, with_envelope
 from analysis.odds import Term, directed_false_alarm, line_probability, line_terms, search_false_alarm
 from analysis.places import demodulate, demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
@@ -36,6 +37,7 @@ MOST_STRIPES = 4
 PEAKS_TRIED = 8
 HIGHEST_ORDER = 6
 HARMONIC_SD = 4.5          # of a harmonic's amplitude over its s.d.: about 1 in 10,000 by chance
+SIDE_CELLS, SIDE_SHARE = 3.0, 0.2   # resolution cells from a stripe and share of its contrast: its own unevenness
 LEAST_FALSE_ALARM = 1e-30  # smaller numbers mean nothing
 
 
@@ -88,6 +90,7 @@ class StripeField:
     detection_limit_curve: tuple[tuple[float, float], ...]   # (period_mm, contrast_percent)
     map_percent: NDArray[np.float32]       # (r, c) coarse map of local stripe contrast, NaN where no data
     map_step_mm: float                     # size of a map cell; cell [0, 0] starts at the texture's origin
+    by_place: tuple[ContrastByPlace, ...]  # for each stripe: along, across, by tile, against the ground's level
     bands: Bands
     plane: Plane                           # wavenumber plane with the called stripes taken out
     model: NDArray[np.float32]             # (rows, columns) the called stripes in log reflectance
@@ -135,7 +138,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         before, line = rest, found.line
         rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
         plane = make_plane(rest, highest_per_mm=highest)
-        again = measure_line(demodulate(before, line.fx_per_mm, line.fy_per_mm), plane, settled=True)
+        again = _measured_again(line, before, plane)
         if not same_wave(again, line, bands.length_mm):
             line = again
             rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
@@ -148,7 +151,9 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     if not all(same_wave(c.line, line, bands.length_mm) for c, line in zip(taken, lines, strict=True)):
         rest = remove_line(bands, wave)
         plane = make_plane(rest, highest_per_mm=highest)
-    folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(called)]
+    folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(_without_side_lines(called, plane))]
+    by_place = tuple(contrast_by_place(texture, remove_line(bands, wave - line_wave(c.line, bands.x_mm, bands.y_mm)),
+                                       plane, c.line) for c in folded)
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
@@ -165,7 +170,8 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         frequency_per_mm=fx, contrast_spectrum_percent=spectrum, threshold_percent=threshold,
         profile_x_mm=bands.x_mm.astype(np.float32), profile_percent=(100 * profile).astype(np.float32),
         stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=limit,
-        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, bands=bands, plane=plane, model=model)
+        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, by_place=by_place, bands=bands,
+        plane=plane, model=model)
 
 
 def called_candidates(field: StripeField) -> tuple[Candidate, ...]:
@@ -179,11 +185,16 @@ def _settle(called: list[Candidate], bands: Bands, plane: Plane, texture: Textur
     for this in called:
         others = [line_wave(c.line, bands.x_mm, bands.y_mm) for c in called if c is not this]
         alone = remove_line(bands, sum(others, np.zeros_like(bands.value)))
-        places = demodulate(alone, this.line.fx_per_mm, this.line.fy_per_mm)
-        line = measure_line(places, plane, settled=True)
+        line = _measured_again(this.line, alone, plane)
         settled.append(replace(this, line=line,
                                stripe=_stripe(line, texture, this.stripe.false_alarm_probability)))
     return settled
+
+
+def _measured_again(line: Line, bands: Bands, plane: Plane) -> Line:
+    """The line measured against a continuum that is free of it, with its envelope."""
+    places = demodulate(bands, line.fx_per_mm, line.fy_per_mm)
+    return with_envelope(measure_line(places, plane, settled=True), places)
 
 
 def _lowest(plane) -> float:
@@ -276,6 +287,13 @@ def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
         ring_probability=float(max(np.exp(ring_tail), LEAST_FALSE_ALARM)), periods_in_view=line.periods,
         drift_percent_per_100mm=line.drift_percent_per_100mm, harmonics=(),
         notes=(visible(period, contrast).words,) if texture.scale_known and contrast > 0 else ())
+
+
+def _without_side_lines(called: list[Candidate], plane: Plane) -> list[Candidate]:
+    """Called lines less what a strong neighbour's uneven contrast leaves beside it."""
+    return [c for c in called if not any(
+        c.line.amplitude < SIDE_SHARE * other.line.amplitude
+        and abs(c.line.fx_per_mm - other.line.fx_per_mm) < SIDE_CELLS * plane.cell_x_per_mm for other in called)]
 
 
 def _fold(called: list[Candidate]) -> list[Candidate]:
