@@ -1,25 +1,68 @@
-"""Time and memory of a whole comparison, against what Pillow takes to decode the same two photos in the same run.
+"""Time and memory of the whole job, against named baselines in the same run.
 
-    python tests/benchmarks/bench_speed.py [--megapixels 3 12 48] [--runs 5]
+    python -m tests.benchmarks.bench_speed                             everything, 12 megapixels
+    python -m tests.benchmarks.bench_speed --sizes 1 3 12 48 108       cost against size, each in a process of its own
+    python -m tests.benchmarks.bench_speed --batch 200                 a folder of so many pairs
+
+The shortest of the runs counts. The baselines: Pillow decoding the two photos alone, OpenCV's SIFT at full
+resolution with RANSAC, scikit-image's Gabor filter.
 """
 from __future__ import annotations
 
 import argparse
 import io
+import os
 import resource
+import subprocess
+import sys
+import tempfile
 import time
+from pathlib import Path
 
+import cv2
+import numpy as np
 from PIL import Image
 
-import analysis  # before NumPy: it sets the number of linear-algebra threads
+import analysis  # before NumPy's first product: it sets the number of linear-algebra threads
+from analysis.memory import Memory
+from analysis.report import to_dict
+from analysis.views import make_views
 from tests.benchmarks.cases import pair_case
 
+COMMAND = (sys.executable, "-m", "analysis")
+FRAME_MM = (90.0, 60.0)
+GABOR_CROP = 256           # scikit-image's filter runs on this and its time is multiplied
+WATCH = """
+import resource, subprocess, sys, time
+start = time.perf_counter()
+status = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL).returncode
+assert status in (0, 3), status
+print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
+"""
+ONE_SIZE = """
+import io, resource, sys, time
+import analysis
+from PIL import Image
+Image.MAX_IMAGE_PIXELS = None
+photos = [open(name, "rb").read() for name in sys.argv[1:3]]
+settings = analysis.Settings(frame_mm=(90.0, 60.0))
+start = time.perf_counter(); analysis.compare(*photos, settings); first = time.perf_counter() - start
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+start = time.perf_counter(); analysis.compare(*photos, settings); again = time.perf_counter() - start
+start = time.perf_counter()
+for photo in photos:
+    Image.open(io.BytesIO(photo)).convert("RGB").load()
+decode = time.perf_counter() - start
+print(min(first, again), decode, peak)
+"""
 
-def pair(megapixels: float) -> tuple[bytes, bytes, tuple[float, float]]:
+
+def pair(megapixels: float) -> tuple[bytes, bytes]:
     """Two JPEG photos of that size of one framed piece before and after a change."""
     side = round((megapixels * 1e6 / 12) ** 0.5)
     case = pair_case(1, size_px=(4 * side, 3 * side))
-    return case.before.photo, case.after.photo, (case.before.shot.piece.width_mm, case.before.shot.piece.height_mm)
+    assert (case.before.shot.piece.width_mm, case.before.shot.piece.height_mm) == FRAME_MM
+    return case.before.photo, case.after.photo
 
 
 def best(runs: int, work) -> float:
@@ -32,22 +75,136 @@ def best(runs: int, work) -> float:
     return min(times)
 
 
+def process(*arguments) -> tuple[float, float]:
+    """Wall time in seconds and peak memory in MB of one run of the command, seen from a small parent."""
+    told = subprocess.run([sys.executable, "-c", WATCH, *COMMAND, *arguments], check=True, capture_output=True,
+                          text=True)
+    seconds, peak = (float(word) for word in told.stdout.split())
+    return seconds, peak
+
+
+def one_size(folder: Path, photos: tuple[bytes, bytes]) -> tuple[float, float, float]:
+    """Comparison and decoding in seconds, peak memory in MB, in a fresh process."""
+    names = files(folder, photos)
+    told = subprocess.run([sys.executable, "-c", ONE_SIZE, *names], check=True, capture_output=True, text=True)
+    return tuple(float(word) for word in told.stdout.split())
+
+
+def files(folder: Path, photos) -> list[str]:
+    """Write the photos as files, and say where."""
+    names = [str(folder / f"pair_{side}.jpg") for side in ("before", "after")]
+    for name, photo in zip(names, photos, strict=True):
+        Path(name).write_bytes(photo)
+    return names
+
+
+def sift(photos) -> None:
+    """Baseline: full-resolution features with RANSAC, what a general recipe for registration does."""
+    grey = [cv2.imdecode(np.frombuffer(p, np.uint8), cv2.IMREAD_GRAYSCALE) for p in photos]
+    finder = cv2.SIFT_create(8000)
+    (first, a), (second, b) = (finder.detectAndCompute(g, None) for g in grey)
+    near = [m for m, n in cv2.BFMatcher().knnMatch(b, a, k=2) if m.distance < 0.8 * n.distance]
+    points = [np.float32([side[getattr(m, key)].pt for m in near])
+              for side, key in ((second, "queryIdx"), (first, "trainIdx"))]
+    if len(near) >= 4:
+        cv2.findHomography(*points, cv2.RANSAC, 3.0)
+
+
+def gabor_seconds(megapixels: float) -> float:
+    """Baseline: scikit-image's Gabor filter, 12 directions at 5 scales (three run, times multiplied)."""
+    from skimage.filters import gabor
+    crop = np.random.default_rng(1).standard_normal((GABOR_CROP, GABOR_CROP)).astype(np.float32)
+    spent = sum(best(1, lambda w=w: gabor(crop, 1 / w, sigma_x=0.56 * w, sigma_y=0.56 * w)) for w in (4, 8, 16))
+    return spent * 12 * megapixels * 1e6 / crop.size
+
+
+def everything(megapixels: float, runs: int) -> None:
+    """Print one line a kind of work, with its bar."""
+    photos = pair(megapixels)
+    settings = analysis.Settings(frame_mm=FRAME_MM)
+    result = analysis.compare(*photos, settings)                         # imports and caches
+
+    def decode():
+        for photo in photos:
+            Image.open(io.BytesIO(photo)).convert("RGB").load()
+
+    def changed(memory):
+        other = analysis.Settings(frame_mm=FRAME_MM, shortest_period_mm=1.0)
+        answer = analysis.compare(*photos, other, memory=memory)
+        return to_dict(answer), make_views(answer)
+
+    compare_s, decode_s = (best(runs, work) for work in (lambda: analysis.compare(*photos, settings), decode))
+    changed_s = []
+    for _ in range(runs):
+        memory = Memory()
+        analysis.compare(*photos, settings, memory=memory)
+        changed_s.append(best(1, lambda m=memory: changed(m)))
+    with tempfile.TemporaryDirectory() as folder:
+        names = files(Path(folder), photos)
+        told = [*names, "--frame", "{:g}x{:g}".format(*FRAME_MM), "--json", f"{folder}/report.json"]
+        sheets = ["--sheet", f"{folder}/sheet.pdf", "--sheet", f"{folder}/sheet.png"]
+        plain = min(process("compare", *told) for _ in range(runs))
+        drawn = min(process("compare", *told, *sheets) for _ in range(runs))
+        shown = min(process("--help") for _ in range(runs))
+    imports = best(runs, lambda: subprocess.run([sys.executable, "-c", "import analysis.pipeline"], check=True))
+    sift_s, gabor_s = best(1, lambda: sift(photos)), gabor_seconds(2 * megapixels)
+    rows = [("decoding the two photos alone (Pillow)", f"{decode_s:.2f} s", ""),
+            ("comparison, bytes to report", f"{compare_s:.2f} s = {compare_s / decode_s:.1f} x decoding", "5 x"),
+            ("the same as a process", f"{plain[0]:.2f} s, {plain[1]:.0f} MB", "2.5 s, 500 MB"),
+            ("imports, with the interpreter's start", f"{imports:.2f} s", "0.9 s"),
+            ("the same with PDF and PNG sheets", f"{drawn[0]:.2f} s, {drawn[1]:.0f} MB", "5 s"),
+            ("--help", f"{shown[0]:.2f} s", "0.4 s"),
+            ("page: changed setting, report and pictures", f"{min(changed_s):.2f} s", "0.7 s"),
+            ("OpenCV SIFT at full size with RANSAC", f"{sift_s:.1f} s = {sift_s / compare_s:.1f} x ours", ""),
+            ("scikit-image Gabor bank, both photos", f"{gabor_s:.0f} s = {gabor_s / compare_s:.0f} x ours", "")]
+    print(f"{megapixels:g} megapixels, {os.cpu_count()} cores; change: {result.change.verdict}")
+    for row in rows:
+        print("{:<45}{:<28}{}".format(*row), flush=True)
+
+
+def sizes(megapixels: list[float]) -> None:
+    """Print cost against size."""
+    print("megapixels  compare s  decode s  ratio  peak MB")
+    with tempfile.TemporaryDirectory() as folder:
+        for size in megapixels:
+            compare_s, decode_s, peak = one_size(Path(folder), pair(size))
+            print(f"{size:<10g}  {compare_s:9.2f}  {decode_s:8.2f}  {compare_s / decode_s:5.1f}  {peak:7.0f}",
+                  flush=True)
+
+
+def batch(count: int, megapixels: float) -> None:
+    """Print what a folder of pairs costs against as many single runs."""
+    photos = pair(megapixels)
+    settings = analysis.Settings(frame_mm=FRAME_MM)
+    analysis.compare(*photos, settings)
+    single = best(3, lambda: analysis.compare(*photos, settings))
+    with tempfile.TemporaryDirectory() as folder:
+        for k in range(count):
+            for side, photo in zip(("before", "after"), photos, strict=True):
+                Path(folder, f"pair{k:03d}_{side}.jpg").write_bytes(photo)
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        seconds, _ = process("batch", folder, "--frame", "{:g}x{:g}".format(*FRAME_MM), "--quiet")
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    spent = sum(getattr(after, key) - getattr(before, key) for key in ("ru_utime", "ru_stime"))
+    print(f"{count} pairs of {megapixels:g} megapixels: {seconds:.0f} s, {seconds / count:.2f} s a pair "
+          f"(a single comparison in one process {single:.2f} s); cores busy {spent / seconds / os.cpu_count():.0%}; "
+          f"largest process {after.ru_maxrss / 1024:.0f} MB")
+
+
 def main() -> None:
-    """Print one row a size."""
+    """Run what is asked for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--megapixels", type=float, nargs="+", default=[3, 12])
+    parser.add_argument("--megapixels", type=float, default=12.0)
     parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--sizes", type=float, nargs="+")
+    parser.add_argument("--batch", type=int)
     given = parser.parse_args()
-    print("megapixels  compare s  decode s  ratio  peak memory so far MB")
-    for megapixels in given.megapixels:
-        before, after, frame = pair(megapixels)
-        settings = analysis.Settings(frame_mm=frame)
-        analysis.compare(before, after, settings)                    # imports and caches
-        whole = best(given.runs, lambda b=before, a=after, s=settings: analysis.compare(b, a, s))
-        decode = best(given.runs, lambda b=before, a=after: [
-            Image.open(io.BytesIO(x)).convert("RGB").load() for x in (b, a)])
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(f"{megapixels:<10}  {whole:9.2f}  {decode:8.2f}  {whole / decode:5.1f}  {peak:.0f}", flush=True)
+    if given.sizes:
+        sizes(given.sizes)
+    elif given.batch:
+        batch(given.batch, given.megapixels)
+    else:
+        everything(given.megapixels, given.runs)
 
 
 if __name__ == "__main__":
