@@ -127,7 +127,7 @@ def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
     """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
     floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
     log = np.log(np.maximum(picture, floor))
-    profiles, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
+    profiles, _, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 

@@ -102,7 +102,7 @@ def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
     beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
 
     def strengths(positions, sides):
-        profiles, _ = side_profiles(luminance, corners[None], size_mm, positions, U_MM, lens=lens)
+        profiles, _, _ = side_profiles(luminance, corners[None], size_mm, positions, U_MM, lens=lens)
         profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nan_to_num(nan_median(profiles.ravel(), axis=0)) + 1e-6))
         median = np.nan_to_num(nan_median(profiles, axis=1), nan=0.0)
         return bar_strength(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0][list(sides)]

@@ -1,8 +1,9 @@
 """The four sides of a frame: profiles across them and edge positions along them.
 
 Corners are (4, 2) in pixels, clockwise as seen; side k runs from corner k to
-corner k + 1. Across a side, u is in mm and grows outward; 0 is the line between
-the corners, and the engraved line lies at [-width, 0] once they are right.
+corner k + 1. Across a side, u is in mm of the piece, perspective included, and
+grows outward; 0 is the line between the corners, and the engraved line lies at
+[-width, 0] once they are right.
 """
 from __future__ import annotations
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import trim_mean
 
-from analysis.geometry import Lens, distort
+from analysis.geometry import Lens, apply_homography, distort, homography_of
 from analysis.line_profile import LineProfile, measure_line
 
 __all__ = ["EdgePoints", "edge_points", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
@@ -24,6 +25,7 @@ CLIPPED = 0.97             # linear light that the camera may have cut off
 UNLIKE_MM = 0.06           # corrections of the sides differ by less, for one engraving and one camera
 LINES = 5                  # profiles averaged for one edge position
 DEPTH_MM = 2.4             # looked at inside the edge: the widest line and some ground; common practice, no source
+OUTWARD = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])     # of the four sides, on the piece
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,17 +55,13 @@ def nan_median(values, axis: int) -> NDArray:
 
 def moved_out(corners, shift_mm, size_mm) -> NDArray[np.float64]:
     """Corners (4, 2) with each side moved outward by `shift_mm` (4,)."""
-    outward, across = _outward(corners, size_mm)
-    along = np.roll(corners, -1, axis=0) - corners
-    point = corners + outward * (np.asarray(shift_mm) * across)[:, None]
-    before, way = np.roll(point, 1, axis=0), np.roll(along, 1, axis=0)
-    gap = point - before
-    cross = way[:, 0] * along[:, 1] - way[:, 1] * along[:, 0]
-    return before + way * ((gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / cross)[:, None]
+    (w, h), (top, right, bottom, left) = size_mm, shift_mm
+    moved = np.array([[-left, -top], [w + right, -top], [w + right, h + bottom], [-left, h + bottom]])
+    return apply_homography(homography_of(corners, size_mm), moved)
 
 
 def side_profiles(image: NDArray[np.float32], corners, size_mm, positions, u_mm, *, lines: int = 1,
-                  lens: Lens | None = None) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+                  lens: Lens | None = None) -> tuple[NDArray[np.float32], NDArray[np.float64], NDArray[np.float64]]:
     """Profiles across the sides of quadrilaterals.
 
     Parameters
@@ -86,34 +84,32 @@ def side_profiles(image: NDArray[np.float32], corners, size_mm, positions, u_mm,
         NaN outside the image.
     on : ndarray, shape (n, 4, p, 2)
         Where u is 0, in image pixels.
+    step : ndarray, shape (n, 4, p, 2)
+        Image pixels for a mm outward.
     """
-    corners = np.asarray(corners, np.float64)
-    along = np.roll(corners, -1, axis=1) - corners
-    outward, across = _outward(corners, size_mm)
-    step = outward * across[..., None]
+    to_image = homography_of(corners, size_mm)
+    on, step = _across(to_image, size_mm, positions, lens)
     gap = (positions[1] - positions[0]) * 0.9
     total = 0.0
     for share in (np.arange(lines) - (lines - 1) / 2) / lines:
-        on = _on(corners, along, positions + share * gap, lens)
-        at = (on[:, :, :, None] + step[:, :, None, None] * u_mm[:, None]).astype(np.float32).reshape(-1, len(u_mm), 2)
+        near = on + share * gap * np.gradient(on, positions, axis=2)
+        at = (near[..., None, :] + step[..., None, :] * u_mm[:, None]).astype(np.float32).reshape(-1, len(u_mm), 2)
         total = total + cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
                                   borderValue=float("nan"))
-    profiles = (total / np.float32(lines)).reshape(*corners.shape[:2], len(positions), len(u_mm))
-    return profiles, _on(corners, along, positions, lens)
+    return (total / np.float32(lines)).reshape(*on.shape[:3], len(u_mm)), on, step
 
 
-def _outward(corners, size_mm):
-    """Outward unit normals (..., 4, 2) and pixels per mm across each side (..., 4): that along its neighbours."""
-    along = np.roll(corners, -1, axis=-2) - corners
-    normal = np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.linalg.norm(along, axis=-1, keepdims=True)
-    scale = side_px_per_mm(corners, size_mm)
-    return normal, (np.roll(scale, 1, -1) + np.roll(scale, -1, -1)) / 2
-
-
-def _on(corners, along, positions, lens):
-    """Points on the sides, in image pixels."""
-    on = corners[:, :, None] + along[:, :, None] * positions[:, None]
-    return on if lens is None else distort(on, lens)
+def _across(to_image, size_mm, positions, lens):
+    """Points on the sides in image pixels, and the pixels of a mm outward there; shapes (n, 4, p, 2)."""
+    w, h = size_mm
+    start = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
+    on = start[:, None] + (np.roll(start, -1, axis=0) - start)[:, None] * np.asarray(positions)[:, None]
+    ends = []
+    for far in (0.0, 0.5, -0.5):
+        points = (on + far * OUTWARD[:, None]).reshape(-1, 2)
+        seen = points @ np.swapaxes(to_image[..., :2], -1, -2) + to_image[..., None, :, 2]
+        ends.append((seen[..., :2] / seen[..., 2:]).reshape(*to_image.shape[:-2], *on.shape))
+    return ends[0] if lens is None else distort(ends[0], lens), ends[1] - ends[2]
 
 
 def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, lens: Lens, reach_mm: float = 0.8,
@@ -139,9 +135,9 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
     core = width_mm if width_mm > 0 else 0.8
     u = np.linspace(-DEPTH_MM - reach_mm, reach_mm + 1.1, 145)
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
-    profiles, on = side_profiles(luminance, corners[None], size_mm, np.linspace(margin, 1.0 - margin, n), u,
-                                 lines=LINES, lens=lens)
-    outward, across = _outward(corners, size_mm)
+    profiles, on, step = side_profiles(luminance, np.asarray(corners)[None], size_mm,
+                                       np.linspace(margin, 1.0 - margin, n), u, lines=LINES, lens=lens)
+    across = np.linalg.norm(step[0], axis=-1).mean(axis=1)
     where, seen, line = np.empty((4, n)), np.zeros((4, n), bool), np.zeros((4, n), bool)
     lines = []
     for k in range(4):
@@ -152,7 +148,7 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
         lines.append(_mean_line(profile, u, where[k], seen[k], core, across[k]) if width_mm > 0 else None)
     where = where + _shifts(lines)[:, None]
-    points = on[0] + outward[:, None] * (where * across[:, None])[..., None]
+    points = on[0] + step[0] * where[..., None]
     share = (line if width_mm > 0 else seen).mean(axis=1)
     return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines))
 
