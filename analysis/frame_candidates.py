@@ -11,11 +11,12 @@ from analysis.geometry import shape_misfit
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.sides import moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "bar_strength", "edge_candidates", "line_candidates", "lines_along"]
+__all__ = ["Candidate", "edge_candidates", "goes_on", "line_candidates", "lines_along"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 MOST = 80                  # looked at across their sides
+FEW, GRID = 5, 5           # candidates that are all refined; places of eight where a line goes on
 MOST_OUTLINES = 300        # best supported ones that may be the board's
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
@@ -41,7 +42,14 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     """Quadrilaterals with a line along their sides, best first; pixels of `picture`."""
     corners, misfits, supports, _ = _shapes(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
-    return lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+    found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+    return found if len(found) <= FEW else [one for one in found if not _of_a_grid(picture, one, size_mm)]
+
+
+def _of_a_grid(picture, one, size_mm) -> bool:
+    """Whether a candidate's lines go on beyond its corners: a ruled mat holds hundreds of such."""
+    outline = moved_out(one.corners, one.edge_mm, size_mm)
+    return goes_on(picture, outline[None], size_mm, one.width_mm, one.dark)[0] > GRID
 
 
 def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
@@ -84,9 +92,9 @@ def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
 
 
 def bar_strength(profiles, width_mm, gap_mm, reach_mm=1.6):
-    """Strength of a dark bar in profiles (4, m) over `U_MM`, and where its outer edge lies."""
+    """Strength of a dark bar in profiles (n, m) over `U_MM`, and where its outer edge lies."""
     step = U_MM[1] - U_MM[0]
-    summed = np.concatenate([np.zeros((4, 1)), np.cumsum(profiles, axis=1)], axis=1)
+    summed = np.concatenate([np.zeros((len(profiles), 1)), np.cumsum(profiles, axis=1)], axis=1)
     gap, band = max(0.1, gap_mm), 0.8
     shifts = np.arange(-reach_mm, reach_mm + 0.01, 0.1)
 
@@ -98,7 +106,31 @@ def bar_strength(profiles, width_mm, gap_mm, reach_mm=1.6):
     outside, inside = mean(gap, gap + band) - core, mean(-width_mm - gap - band, -width_mm - gap) - core
     strength = np.minimum(outside, 1.5 * inside)
     best = strength.argmax(axis=1)
-    return strength[np.arange(4), best], shifts[best]
+    return strength[np.arange(len(best)), best], shifts[best]
+
+
+def goes_on(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.int64]:
+    """In how many of eight places the line of quadrilaterals (n, 4, 2) goes on beyond a corner, shape (n,).
+
+    A frame's line ends there, a grid's does not.
+    """
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean()
+    beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
+
+    def strengths(positions, sides):
+        profiles, _, _ = side_profiles(picture, corners, size_mm, positions, U_MM, lens=lens)
+        profiles = profiles[:, sides]
+        floor = 2e-3 * np.nan_to_num(nan_median(profiles.reshape(len(corners), -1), axis=1)) + 1e-6
+        profiles = np.log(np.maximum(profiles, floor[:, None, None, None]))
+        median = np.nan_to_num(nan_median(profiles, axis=2), nan=0.0).reshape(-1, len(U_MM))
+        bar, _ = bar_strength(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)
+        return bar.reshape(len(corners), len(sides))
+    count = np.zeros(len(corners), int)
+    for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
+        own = strengths(np.linspace(0.1, 0.9, 25), sides)
+        for positions in (1.0 + beyond / length, -beyond / length):
+            count += (strengths(positions, sides) > 0.5 * own).sum(axis=1)
+    return count
 
 
 def _shapes(picture, size_mm):

@@ -7,10 +7,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.frame_candidates import SHAPE_COST, U_MM, Candidate, bar_strength
+from analysis.frame_candidates import SHAPE_COST, Candidate, goes_on
 from analysis.geometry import lens_of_photo, shape_misfit, undistort
 from analysis.side_fit import SideFit, fit_sides
-from analysis.sides import edge_points, moved_out, nan_median, side_profiles, side_px_per_mm
+from analysis.sides import edge_points, moved_out, side_px_per_mm
 
 __all__ = ["CheckedFrame", "check_frame"]
 
@@ -73,7 +73,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if is_line and not _alike(edges.lines, px_per_mm):
         return None
-    if is_line and _goes_on(luminance, corners, size_mm, width, candidate.dark, lens) > MOST_GOING_ON:
+    if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
         return None
     return CheckedFrame(fit=fit, support=support, focal_share=float(focal[0] / max(w, h)), is_line=is_line,
                         score=support + candidate.strength - SHAPE_COST * float(misfit[0]),
@@ -94,21 +94,3 @@ def _alike(lines, px_per_mm) -> bool:
                 and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
                 and depth.min() > LEAST_DEPTH * np.median(depth))
-
-
-def _goes_on(luminance, corners, size_mm, width_mm, dark, lens) -> int:
-    """In how many of eight places the line goes on beyond a corner: a frame's line ends there, a grid's does not."""
-    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean()
-    beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
-
-    def strengths(positions, sides):
-        profiles, _, _ = side_profiles(luminance, corners[None], size_mm, positions, U_MM, lens=lens)
-        profiles = np.log(np.maximum(profiles[0], 2e-3 * np.nan_to_num(nan_median(profiles.ravel(), axis=0)) + 1e-6))
-        median = np.nan_to_num(nan_median(profiles, axis=1), nan=0.0)
-        return bar_strength(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0][list(sides)]
-    count = 0
-    for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
-        own = strengths(np.linspace(0.1, 0.9, 25), sides)
-        for positions in (1.0 + beyond / length, -beyond / length):
-            count += int((strengths(positions, sides) > 0.5 * own).sum())
-    return count
