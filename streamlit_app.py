@@ -69,12 +69,17 @@ def compare_view() -> None:
     show_photos(chosen)
 
     last = st.session_state.get("shown_answer")
-    settings = ask_scale(chosen, last.report if last else None)
-    if settings is None or not asked(chosen):
+    begun = chosen.demo or bool(st.session_state.get("asked"))
+    settings = ask_scale(chosen, last.report if last else None, folded=begun and not st.session_state.get("in_vain"))
+    if settings is None or not (begun or asked()):
         return
     try:
         answer = judged(chosen, settings, machine)
+        st.session_state["in_vain"] = False
     except PhotoError as problem:
+        if not st.session_state.get("in_vain"):
+            st.session_state["in_vain"] = True  # the mend is most likely a setting: show them again
+            st.rerun()
         st.error(str(problem))
         if settings.frame_mm and not st.session_state.get("by_hand"):
             st.info("You can also show the program where the frame is: switch on the frame's corners by hand, above.")
@@ -86,10 +91,8 @@ def compare_view() -> None:
     show(answer, machine)
 
 
-def asked(chosen) -> bool:
-    """Whether the work may begin: at once for the demo, for own photos when the scale has been looked at."""
-    if chosen.demo or st.session_state.get("asked"):
-        return True
+def asked() -> bool:
+    """Whether the work may begin: for own photos when the scale has been looked at."""
     return st.button("Get the answer", key="go", type="primary", on_click=lambda: st.session_state.update(asked=True))
 
 

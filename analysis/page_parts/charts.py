@@ -18,7 +18,7 @@ from analysis.formats import significant
 from analysis.views import View, Views
 from analysis.words import period, photos
 
-__all__ = ["along_axis", "axis_range", "misfits", "profiles", "spectra"]
+__all__ = ["along_axis", "axis_range", "elsewhere", "misfits", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
 SAME_PERIOD = 0.01  # relative: nearer spacings are one
@@ -88,7 +88,7 @@ def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = F
     told = [photo for _, photo in photos(report)]
     reach = spectrum_reach(views.photos, [photo["stripes"] for photo in told])
     return [
-        _spectrum(view, photo, reach, expected, _elsewhere(told, place, view.unit), ink)
+        _spectrum(view, photo, reach, expected, elsewhere(told, place, view.unit), ink)
         for place, (view, photo) in enumerate(zip(views.photos, told, strict=True))
     ]
 
@@ -181,7 +181,7 @@ def _analysed(view: View) -> np.ndarray:
     return seen if seen.any() else ~seen
 
 
-def _elsewhere(told, place: int, unit: str) -> list[float]:
+def elsewhere(told, place: int, unit: str) -> list[float]:
     """Spacings that only the other photo shows, so that one sees what stands there in this one."""
     mine = [stripe[f"period_{unit}"] for stripe in told[place]["stripes"]]
     return [

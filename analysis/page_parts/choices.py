@@ -18,6 +18,7 @@ __all__ = [
     "points_tag",
     "region_of_points",
     "settings_of",
+    "settings_words",
     "turned",
 ]
 
@@ -70,6 +71,20 @@ def settings_of(
     if by == "scale":
         return Settings(pixels_per_mm=pixels_per_mm, scan_angle_deg=scan_angle_deg, **extra)
     return Settings(scan_angle_deg=scan_angle_deg, **extra)
+
+
+def settings_words(settings: Settings) -> str:
+    """The settings in a line, in the words of their fields."""
+    if settings.frame_mm:
+        by_hand = settings.before_corners_px or settings.after_corners_px
+        told = "Engraved frame, {:g} by {:g} mm".format(*settings.frame_mm) + (", corners by hand" if by_hand else "")
+    elif settings.pixels_per_mm:
+        told = f"{settings.pixels_per_mm:.4g} pixels per mm, scan axis at {settings.scan_angle_deg:.3g} degrees"
+    else:
+        told = f"Scale not known, scan axis at {settings.scan_angle_deg:.3g} degrees"
+    if settings.region_mm:
+        told += "; part of {2:g} by {3:g} mm at {0:g}, {1:g}".format(*settings.region_mm)
+    return told + f"; spacings from {settings.shortest_period_mm:g} mm."
 
 
 def pixels_per_mm_of_points(points, distance_mm: float) -> float:

@@ -75,9 +75,8 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
         + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else "")
     )
     drawn = charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark)
-    other = ", found in the other photo only (dots)" if len(drawn) == 2 else ""
     for place, (view, chart) in enumerate(zip(answer.views.photos, drawn, strict=True)):
-        st.caption(f"{view.name}: measured (thin line), needed to be called (dashes), found (arrow){other}")
+        st.caption(f"{view.name}: {_spectrum_key(answer.report, place, view.unit)}")
         st.altair_chart(
             chart,
             width="stretch",
@@ -176,6 +175,16 @@ def _expected(machine):
     from analysis.machine import expected_periods
 
     return tuple(part for part in expected_periods(machine) if part.along == "scan")
+
+
+def _spectrum_key(report, place: int, unit: str) -> str:
+    """What each line of a spectrum is, without what it does not show."""
+    from analysis.page_parts.charts import elsewhere
+
+    told = [photo for _, photo in words.photos(report)]
+    found = ", found (arrow)" if told[place]["stripes"] else ""
+    dots = ", found in the other photo (dots)" if elsewhere(told, place, unit) else ""
+    return f"measured (thin line), needed to be called (dashes){found}{dots}"
 
 
 def _spectrum_words(report, place: int) -> str:

@@ -41,6 +41,22 @@ BIG_CHANGE = {
     "nothing to compare": "Nothing to compare",
     "undecided": "Cannot tell",
 }
+MEANS = {
+    "mechanical": "a stripe of equal spacing: the machine makes it",
+    "grain": "the material's own pattern, no stripe of the machine",
+    "mixed": "a stripe of the machine, and the material's grain",
+    "clean": "no stripe of the machine, little grain",
+    "undecided": "this photo does not settle it",
+}
+MEANS_CHANGE = {
+    "removed": "AFTER shows nothing of the stripe in BEFORE",
+    "reduced": "the stripe is still there, with less contrast",
+    "unchanged": "the stripe is as strong as before",
+    "worse": "the stripe has more contrast than before",
+    "appeared": "BEFORE does not show it",
+    "nothing to compare": "no stripe in either photo",
+    "undecided": "these photos do not settle it",
+}
 HOW_TO = (
     "Let the piece cool and take it out of the machine; leave every guard and interlock as it is.",
     "Hold the phone straight above it, level, with the whole frame in the picture.",
@@ -181,7 +197,7 @@ def _card(kind: str, who: str, right: str, big: str, means: str, rows) -> str:
 
 
 def _photo_card(name: str, photo: dict[str, Any]) -> str:
-    rows = [("Regular artefact", words.probability(photo["probability_mechanical"]))]
+    rows = [("Machine's stripe", f"{words.probability(photo['probability_mechanical'])} probable")]
     for stripe in photo["stripes"][:2]:
         rows += [
             ("Spacing", words.period(stripe)),
@@ -190,7 +206,7 @@ def _photo_card(name: str, photo: dict[str, Any]) -> str:
         likely = words.source(stripe)
         rows += [("Likely source", likely)] if likely else []
     if not photo["stripes"]:
-        rows.append(("Would have found", f"{words.percent(photo['detection_limit_percent'])} contrast or more"))
+        rows.append(("Would show from", f"{words.percent(photo['detection_limit_percent'])} contrast"))
     rows.append(
         (
             "Grain",
@@ -202,7 +218,7 @@ def _photo_card(name: str, photo: dict[str, Any]) -> str:
         name,
         photo["file"],
         BIG[photo["verdict"]],
-        words.VERDICT_WORDS[photo["verdict"]],
+        MEANS[photo["verdict"]],
         rows,
     )
 
@@ -213,25 +229,11 @@ def _change_card(change: dict[str, Any]) -> str:
         rows.append(("Left of the stripe", words.left_over(change["ratio"], change["ratio_interval"])))
     elif change["ratio_interval"]:
         rows.append(("Left of the stripe", f"at most {words.share(change['ratio_interval'][1])}"))
-    if change["verdict"] == "nothing to compare":
-        return _card(
-            "nothing",
-            "CHANGE",
-            "after against before",
-            BIG_CHANGE[change["verdict"]],
-            words.CHANGE_WORDS[change["verdict"]],
-            rows,
-        )
-    locked = {True: "yes: points to the machine", False: "no", None: words.UNKNOWN}[change["phase_locked"]]
-    rows.append(("Same place in both", locked))
-    kind = change["verdict"].split()[0]
+    verdict = change["verdict"]
+    if change["phase_locked"] is not None:
+        rows.append(("Same place in both", "yes: points to the machine" if change["phase_locked"] else "no"))
     return _card(
-        kind,
-        "CHANGE",
-        "after against before",
-        BIG_CHANGE[change["verdict"]],
-        words.CHANGE_WORDS[change["verdict"]],
-        rows,
+        verdict.split()[0], "CHANGE", "after against before", BIG_CHANGE[verdict], MEANS_CHANGE[verdict], rows
     )
 
 
@@ -260,8 +262,9 @@ def _test(place: int, test) -> str:
         for o in test.outcomes
     )
     full = f"{100 * min(test.information_bits, 1.0):.0f}%"
+    name = test.name[:1].upper() + test.name[1:]
     return (
-        f'<section class="sg-test"><h3>{place}. {escape(test.name)}</h3><p>{escape(test.words)}</p>'
+        f'<section class="sg-test"><h3>{place}. {escape(name)}</h3><p>{escape(test.words)}</p>'
         f'<p><small>Teaches {test.information_bits:.2f} bit <span class="sg-meter" aria-hidden="true">'
         f'<i style="width:{full}"></i></span>; {escape(test.cost_words)}</small></p><ul>{outcomes}</ul></section>'
     )

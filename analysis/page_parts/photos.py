@@ -22,6 +22,7 @@ DEMOS = {
 PLACES = {"before": "Photo BEFORE the change", "after": "Photo AFTER the change"}
 KINDS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif", "bmp", "gif", "avif"]
 MOST_MB = 60
+GLANCE_WIDTH = 156  # px on screen: two side by side on a phone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +74,10 @@ def _start() -> Chosen | None:
 
 def _uploads() -> dict[str, tuple[str, bytes]]:
     """Two places for photos; phones offer their camera there. What was given stays while other parts are shown."""
-    st.caption("One of the piece before the change, one of the piece after it. They stay on this computer.")
+    st.caption(
+        "One of the piece before the change, one of the piece after it: drag each onto its field, or press Upload; "
+        "a phone offers its camera. They stay on this computer."
+    )
     kept: dict[str, tuple[str, bytes]] = st.session_state.setdefault("files", {})
     for column, (key, label) in zip(st.columns(2), PLACES.items(), strict=True):
         with column:
@@ -84,7 +88,6 @@ def _uploads() -> dict[str, tuple[str, bytes]]:
                 max_upload_size=MOST_MB,
                 on_change=_changed,
                 args=(key,),
-                help="JPEG, PNG, TIFF, WebP or HEIC, up to 60 MB. It stays on this computer.",
             )
             if file is not None:
                 kept[key] = (file.name, file.getvalue())
@@ -102,11 +105,12 @@ def _changed(key: str) -> None:
 
 def show_photos(chosen: Chosen) -> None:
     """The photos at a glance."""
+    places = ("PHOTO",) if len(chosen.photos) == 1 else ("BEFORE", "AFTER")
     with st.container(horizontal=True):
-        for name, data in chosen.photos:
+        for place, (name, data) in zip(places, chosen.photos, strict=True):
             picture = _glance(data)
             if picture is not None:
-                st.image(picture, name, width=230, alt=f"The photo {name}")
+                st.image(picture, place, width=GLANCE_WIDTH, alt=f"{place}: the photo {name}")
 
 
 @st.cache_data(max_entries=8, scope="session", show_spinner=False)

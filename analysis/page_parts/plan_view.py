@@ -17,6 +17,11 @@ from analysis.page_parts.photos import KINDS, MOST_MB
 
 __all__ = ["show_plan"]
 
+LEGEND = (
+    "<b>P</b> is the power in %, <b>V</b> the scan speed in mm/s, <b>T</b> a patch turned by 90 degrees.",
+    "<b>Each colour is a layer of its own.</b> Give each layer the power and speed that its label says.",
+    "The small squares at the foot are a scale of steps in power, the squares in the corners the marks.",
+)
 KEEP = {"persist_state": "session"}
 
 
@@ -48,6 +53,7 @@ def _ask():
     rows = three.number_input(
         "Distance of the engraved rows, mm", 0.01, 1.0, start.line_interval_mm, 0.01, key="plan_rows", **KEEP
     )
+    one, two, three = st.columns(3)  # a new row: on a phone the fields keep their order
     powers = one.text_input("Powers, %, separated by commas", _line(start.powers_percent), key="plan_powers", **KEEP)
     speeds = two.text_input(
         "Scan speeds, mm/s, separated by commas", _line(start.speeds_mm_s), key="plan_speeds", **KEEP
@@ -62,6 +68,7 @@ def _ask():
         key="plan_wave",
         **KEEP,
     )
+    one, two, _ = st.columns(3)
     title = one.text_input("Text line on the piece", start.title, key="plan_title", max_chars=60, **KEEP)
     turned = two.checkbox("With a group turned by 90 degrees", start.turned, key="plan_turned", **KEEP)
     try:
@@ -86,7 +93,9 @@ def _drawing(plan) -> None:
     from analysis.plan_files import plan_svg
 
     told = f"The test piece: {len(plan.patches)} patches, four corner marks, a frame and a step scale"
-    put(f'<img class="sg-plan" src="{svg_address(plan_svg(plan).decode())}" alt="{told}">')
+    drawing = f'<img src="{svg_address(plan_svg(plan).decode())}" alt="{told}">'
+    lines = "".join(f"<p>{line}</p>" for line in LEGEND)
+    put(f'<figure class="sg-plan">{drawing}<figcaption>{lines}</figcaption></figure>')
 
 
 def _files(plan) -> None:

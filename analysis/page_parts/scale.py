@@ -37,9 +37,23 @@ POINT_HINT = (
 KEEP = {"persist_state": "session"}
 
 
-def ask_scale(chosen: Chosen, last_report: dict[str, Any] | None) -> Settings | None:
-    """Widgets of the second step; `None` where something given cannot be used (the sentence is shown)."""
+def ask_scale(chosen: Chosen, last_report: dict[str, Any] | None, *, folded: bool = False) -> Settings | None:
+    """Widgets of the second step; `None` where something given cannot be used (the sentence is shown).
+
+    Folded, the settings take one line, so that the answer stands on the first screen.
+    """
     put(markup.step("2  Scale and scan axis"))
+    if not folded:
+        return _asked(chosen, last_report)
+    line = st.empty()
+    with st.expander("Change the scale, the scan axis or the part that is looked at"):
+        settings = _asked(chosen, last_report)
+    if settings is not None:
+        line.markdown(choices.settings_words(settings))
+    return settings
+
+
+def _asked(chosen: Chosen, last_report: dict[str, Any] | None) -> Settings | None:
     by = st.radio(
         "How is the scale known?",
         list(WAYS),
