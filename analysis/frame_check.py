@@ -15,6 +15,7 @@ from analysis.sides import edge_points, moved_out, side_px_per_mm
 __all__ = ["CheckedFrame", "check_frame"]
 
 TIGHT_MISFIT = 0.02        # of proportions and right angles; 1 mm on a frame of 60 mm
+AXIS_OFF, AXIS_OFF_COST = 0.02, 0.003      # of the lens' axis from the photo's middle, over its longer side; no source
 EDGE_MISFIT = 0.012        # the same where an edge must do for a line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 EDGE_SUPPORT = 0.85        # the same for an edge
@@ -23,7 +24,8 @@ MOST_GOING_ON = 3          # of eight places beyond the corners where the line m
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
 UNLIKE_SHIFT_MM = 0.07     # between what the model of the line corrects on one side and on the others
 LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; glare makes a side fainter
-MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step
+MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step; two sides may have more, ...
+MOST_SIDE_MISFIT = 0.18        # ... up to this, where lettering or wood beside the line spoils its mean profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,11 +65,11 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
     support = float(edges.share.mean())
-    misfit, focal = shape_misfit(corners[None], size_mm, (w, h))
+    misfit, focal = _shape(corners, size_mm, (w, h))
     is_line, px_per_mm = candidate.width_mm > 0, side_px_per_mm(corners, size_mm).mean()
     if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < LEAST_SIDE:
         return None
-    if shape_known and misfit[0] > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
+    if shape_known and misfit > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None
@@ -75,9 +77,17 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
         return None
-    return CheckedFrame(fit=fit, support=support, focal_share=float(focal[0] / max(w, h)), is_line=is_line,
-                        score=support + candidate.strength - SHAPE_COST * float(misfit[0]),
+    return CheckedFrame(fit=fit, support=support, focal_share=focal / max(w, h), is_line=is_line,
+                        score=support + candidate.strength - SHAPE_COST * misfit,
                         area_px=float(cv2.contourArea(corners.astype(np.float32))))
+
+
+def _shape(corners, size_mm, size_px) -> tuple[float, float]:
+    """Misfit of proportions and right angles, and focal length, with some room for where the lens' axis meets."""
+    step = np.array([[x, y] for x in (0.0, -1.0, 1.0) for y in (0.0, -1.0, 1.0)])
+    misfit, focal = shape_misfit(corners - AXIS_OFF * max(size_px) * step[:, None], size_mm, size_px)
+    misfit += AXIS_OFF_COST * np.abs(step).sum(axis=1)
+    return float(misfit.min()), float(focal[misfit.argmin()])
 
 
 def _alike(lines, px_per_mm) -> bool:
@@ -88,9 +98,11 @@ def _alike(lines, px_per_mm) -> bool:
     """
     if any(one is None for one in lines):
         return False
-    width, blur = [one.width_mm for one in lines], [one.blur_mm for one in lines]
-    shift, depth = np.array([one.edge_mm for one in lines]), np.array([abs(one.outside - one.line) for one in lines])
+    clear = [one for one in lines if one.misfit < MOST_PROFILE_MISFIT]
+    if len(clear) < 2 or max(one.misfit for one in lines) > MOST_SIDE_MISFIT:
+        return False
+    width, blur = [one.width_mm for one in lines], [one.blur_mm for one in clear]
+    shift, depth = np.array([one.edge_mm for one in clear]), np.array([abs(one.outside - one.line) for one in lines])
     return bool(max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
-                and max(one.misfit for one in lines) < MOST_PROFILE_MISFIT
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
                 and depth.min() > LEAST_DEPTH * np.median(depth))

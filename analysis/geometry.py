@@ -14,7 +14,7 @@ __all__ = ["Lens", "apply_homography", "distort", "homography_of", "lens_of_phot
            "shape_misfit", "undistort"]
 
 FIXED_POINT_STEPS = 30     # at most; the error shrinks by about 3 |k1| a step
-FOCAL_LENGTHS = np.geomspace(0.5, 2.4, 17)  # over the photo's longer side, wide to tele; common practice, no source
+FOCAL_LENGTHS = np.geomspace(0.5, 2.4, 33)  # over the photo's longer side, wide to tele; common practice, no source
 USUAL_FOCAL = 0.75         # a 27 mm equivalent lens, the main camera of most phones; common practice, no source
 
 
