@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.formats import signed
 from analysis.grain import GrainField
 from analysis.odds import evidence_share
 from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
@@ -186,9 +187,9 @@ def _grain_reason(grain: GrainField, unit) -> list[Reason]:
     """What the grain says about itself; it neither proves nor clears the machine, so it weighs nothing."""
     if grain.angle_deg is None or grain.contrast_percent < GRAIN_SEEN_PERCENT:
         return []
-    words = f"Grain of {grain.contrast_percent:.1f} % runs at {grain.angle_deg:.0f} degrees"
+    words = f"Grain of {grain.contrast_percent:.1f} % runs at {signed(grain.angle_deg, 0)} degrees"
     if len(grain.directions) > 1:
-        words += " and " + ", ".join(f"{a:.0f}" for a, _ in grain.directions[1:3]) + " degrees: several angles"
+        words += " and " + ", ".join(signed(a, 0) for a, _ in grain.directions[1:3]) + " degrees: several angles"
     if grain.spacing_mm is not None and grain.spacing_variation is not None:
         words += f", spacing {grain.spacing_mm:.2f} {unit} but unequal by {100 * grain.spacing_variation:.0f} %"
     return [Reason(term="grain", words=words + ".", weight=0.0)]
