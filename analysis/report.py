@@ -159,6 +159,26 @@ def _stripe(stripe, judged: Judgement, index: int) -> dict[str, Any]:
         "drift_percent_per_100mm": stripe.drift_percent_per_100mm if known else None,
         "harmonics": [{"order": order, "contrast_percent": contrast} for order, contrast in stripe.harmonics],
         "notes": stripe.notes,
+        "by_place": _by_place((judged.stripes.by_place or ())[index:index + 1], known),
+    }
+
+
+def _by_place(measured, known: bool) -> dict[str, Any] | None:
+    """Contrast of one stripe stretch by stretch; None where it was not measured."""
+    if not measured:
+        return None
+    (one,), unit = measured, "mm" if known else "px"
+
+    def stretches(parts, start: str, end: str) -> list[dict[str, Any]]:
+        return [{start: part.start, end: part.end, "contrast_percent": part.contrast_percent,
+                 "interval_percent": part.interval_percent} for part in parts]
+    return {
+        "along": stretches(one.along, f"start_{unit}", f"end_{unit}"),
+        "across": stretches(one.across, f"start_{unit}", f"end_{unit}"),
+        "by_level": stretches(one.by_level, "start_reflectance", "end_reflectance"),
+        "dark_minus_light_percent": one.dark_minus_light_percent,
+        "dark_minus_light_interval_percent": one.dark_minus_light_interval_percent,
+        "uneven_probability": one.uneven_probability,
     }
 
 

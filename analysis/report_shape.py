@@ -107,6 +107,12 @@ _TESTS = _list(_shape(
     {"name": _text, "words": _text, "information_bits": _LENGTH,
      "outcomes": _list(_shape({"words": _text, "probability": _SHARE, "meaning": _text}))},
     {"cost_words": _text, "engraves": _truth}))
+_STRETCH = {"contrast_percent": _LENGTH, "interval_percent": _PAIR}
+_STRETCHES = _list(_shape(_STRETCH, {"start_mm": _ANY, "end_mm": _ANY, "start_px": _ANY, "end_px": _ANY}))
+_BY_PLACE = _shape(
+    {"along": _STRETCHES, "across": _STRETCHES,
+     "by_level": _list(_shape(_STRETCH | {"start_reflectance": _LENGTH, "end_reflectance": _LENGTH}))},
+    {"dark_minus_light_percent": _ANY, "dark_minus_light_interval_percent": _PAIR, "uneven_probability": _SHARE})
 _STRIPE = _shape(
     {"period_mm": _LENGTH, "period_interval_mm": _PAIR, "period_px": _LENGTH, "angle_deg": _number(-90, 90),
      "contrast_percent": _LENGTH, "contrast_interval_percent": _PAIR, "coherence": _SHARE, "coverage": _SHARE,
@@ -114,7 +120,8 @@ _STRIPE = _shape(
      "sources": _list(_shape({"part": _text, "period_mm": _LENGTH, "probability": _SHARE}))},
     {"period_interval_px": _PAIR, "angle_interval_deg": _PAIR, "ring_probability": _SHARE,
      "periods_in_view": _LENGTH, "drift_percent_per_100mm": _ANY, "phase_rad": _ANY, "phase_sd_rad": _ANY,
-     "harmonics": _list(_shape({"order": _LENGTH, "contrast_percent": _LENGTH})), "notes": _TEXTS})
+     "harmonics": _list(_shape({"order": _LENGTH, "contrast_percent": _LENGTH})), "notes": _TEXTS,
+     "by_place": _BY_PLACE})
 _PHOTO = _shape(
     {"file": _text, "size_px": _list(_LENGTH, 2), "pixels_per_mm": _LENGTH, "warnings": _TEXTS,
      "verdict": _one_of(VERDICTS), "probability_mechanical": _SHARE, "stripes": _list(_STRIPE),

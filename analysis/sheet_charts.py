@@ -1,13 +1,14 @@
-"""Left half of the sheet: pictures and maps on one scale, profiles and spectra on one scale."""
+"""Left half of the sheet: pictures and maps on one scale; profiles, spectra and contrast by place on one scale each."""
 from __future__ import annotations
 
 import numpy as np
 
 from analysis import figures, words
+from analysis.by_place_chart import draw_by_place, place_reach, place_rows
 from analysis.paper import HEAD, SMALL, Page, text_width
-from analysis.views import Extent, Views
+from analysis.views import Extent, Views, elsewhere
 
-__all__ = ["draw_evidence", "elsewhere"]
+__all__ = ["draw_evidence"]
 
 LEAST_CHARTS = 62.0                        # height that profiles and spectra need, mm
 
@@ -71,65 +72,75 @@ def _fitted(frame: Extent, width: float, height: float) -> tuple[float, float]:
 
 
 def _charts(page: Page, report, views: Views, expected, box) -> None:
-    """Profile and spectrum of each photo, side by side for a pair, under one another for one photo."""
-    x, y, width, height = box
-    side, gap, head, foot = 12.0, 12.0, 4.2, 7.6
+    """Profile, spectrum and contrast by place of each photo, in a row for each; for one photo the profile above."""
+    head = 4.2
     photos = [photo for _, photo in words.photos(report)]
     unit = views.photos[0].unit
     reach = figures.profile_reach(views.photos)
     top = figures.spectrum_reach(views.photos, [photo["stripes"] for photo in photos])
-    if len(views.photos) == 1:
-        half = (height - 2 * head - 2 * foot) / 2
-        places = [((x + side, y + head, width - side, half),
-                   (x + side, y + 2 * head + foot + half, width - side, half))]
-    else:
-        wide = (width - side - gap) * 0.56
-        half = (height - head - foot - 3.0) / 2
-        places = [((x + side, y + head + i * (half + 3.0), wide, half),
-                   (x + side + wide + gap, y + head + i * (half + 3.0), width - side - gap - wide, half))
-                  for i in range(2)]
-    for i, (view, photo, (one, two)) in enumerate(zip(views.photos, photos, places, strict=True)):
-        profile, spectrum = page.axes(*one), page.axes(*two)
+    rows = [place_rows(view, photo, "along") for view, photo in zip(views.photos, photos, strict=True)]
+    contrast = place_reach(rows)
+    places = _places(len(photos), box, head)
+    for i, (view, photo, (one, two, three)) in enumerate(zip(views.photos, photos, places, strict=True)):
+        profile, spectrum, by_place = page.axes(*one), page.axes(*two), page.axes(*three)
         figures.draw_profile(profile, view, reach=reach)
+        draw_by_place(by_place, rows[i], reach=contrast)
+        by_place.set_xlim(*profile.get_xlim())
         figures.draw_spectrum(spectrum, view, photo["stripes"], expected=expected, reach=top,
                               others=elsewhere(photos, i, view.unit) if views.aligned else ())
         last = i == len(places) - 1
-        for ax in (profile, spectrum):
+        for ax in (profile, spectrum, by_place):
             ax.locator_params(axis="y", nbins=5)
-        for ax, label in ((profile, f"position along the scan axis, {unit}"), (spectrum, f"period, {unit}")):
+        for ax, label in ((profile, f"position along the scan axis, {unit}"), (spectrum, f"period, {unit}"),
+                          (by_place, f"position, {unit}")):
             if last:
                 ax.set_xlabel(label, labelpad=1.5)
             else:
                 ax.set_xticklabels([])
         if len(places) > 1:
-            page.text(x + 0.8, one[1] + one[3] / 2, view.name, SMALL, bold=True, colour=figures.SOFT,
+            page.text(box[0] + 0.8, one[1] + one[3] / 2, view.name, SMALL, bold=True, colour=figures.SOFT,
                       turned=True)
         if i == 0:
             found = any(view.fitted_percent.any() for view in views.photos)
             _chart_heads(page, one, two, found, bool(expected) and unit == "mm")
+            _place_head(page, three)
 
 
-def elsewhere(photos, index: int, unit: str) -> tuple[float, ...]:
-    """Periods that were found in the other photo and not in this one."""
-    mine = [stripe[f"period_{unit}"] for stripe in photos[index]["stripes"]]
-    return tuple(stripe[f"period_{unit}"] for i, photo in enumerate(photos) if i != index
-                 for stripe in photo["stripes"]
-                 if all(abs(stripe[f"period_{unit}"] / period - 1) > 0.01 for period in mine))
+def _places(photos: int, box, head: float) -> list[tuple[tuple[float, float, float, float], ...]]:
+    """Boxes of profile, spectrum and contrast by place, for each photo, mm."""
+    x, y, width, height = box
+    side, gap, foot = 12.0, 10.0, 7.6
+    x, width = x + side, width - side
+    if photos == 1:
+        half, wide = (height - 2 * head - 2 * foot) / 2, 0.58 * (width - gap)
+        low = y + 2 * head + foot + half
+        return [((x, y + head, width, half), (x, low, wide, half), (x + wide + gap, low, width - gap - wide, half))]
+    half, room = (height - head - foot - 3.0) / 2, width - 2 * gap
+    widths = (0.40 * room, 0.34 * room, 0.26 * room)
+    lefts = (x, x + widths[0] + gap, x + widths[0] + widths[1] + 2 * gap)
+    return [tuple((left, y + head + i * (half + 3.0), wide, half)
+                  for left, wide in zip(lefts, widths, strict=True)) for i in range(photos)]
 
 
 def _chart_heads(page: Page, one, two, found: bool, expected: bool) -> None:
     """Headings that serve as legends: what each line is, in its own colour."""
     y = one[1] - 1.6
     lead = _run(page, one[0], y, "Profile, %", figures.INK, bold=True)
-    lead = _run(page, lead + 1.0, y, "measured (line)", figures.INK)
+    lead = _run(page, lead + 1.0, y, "measured", figures.INK)
     if found:
         page.box(lead, y - 2.0, 4.0, 2.2, figures.BAND)
-        _run(page, lead + 4.8, y, "stripes found (band)", figures.INK)
+        _run(page, lead + 4.8, y, "found", figures.INK)
     y = two[1] - 1.6
     lead = _run(page, two[0], y, "Spectrum, %", figures.INK, bold=True)
-    lead = _run(page, lead + 1.0, y, "needed (dashes)", figures.LIMIT)
+    lead = _run(page, lead + 1.0, y, "needed" if expected else "needed (dashes)", figures.LIMIT)
     if expected:
         _run(page, lead, y, "parts (ticks)", figures.LIMIT)
+
+
+def _place_head(page: Page, box) -> None:
+    lead = _run(page, box[0], box[1] - 1.6, "Contrast, %", figures.INK, bold=True)
+    lead = _run(page, lead, box[1] - 1.6, "stripe", figures.FITTED)
+    _run(page, lead, box[1] - 1.6, "grain", figures.LIMIT)
 
 
 def _run(page: Page, x, y, text, colour, *, bold=False) -> float:

@@ -17,9 +17,9 @@ import numpy as np
 from PIL import Image
 
 from analysis import figures, words
+from analysis.by_place_chart import draw_by_place, level_rows, place_reach, place_rows
 from analysis.paper import MISSING, MM_PER_INCH
-from analysis.sheet_charts import elsewhere
-from analysis.views import View, Views
+from analysis.views import View, Views, elsewhere
 
 __all__ = ["sheet_html"]
 
@@ -170,6 +170,9 @@ def _charts(report, views: Views, expected) -> str:
     reach = figures.profile_reach(views.photos)
     top = figures.spectrum_reach(views.photos, [photo["stripes"] for photo in photos])
     shown = []
+    rows = [place_rows(view, photo, "along") for view, photo in zip(views.photos, photos, strict=True)]
+    levels = [level_rows(photo) for photo in photos]
+    contrast = place_reach([*rows, *levels])
     for i, (view, photo) in enumerate(zip(views.photos, photos, strict=True)):
         others = elsewhere(photos, i, view.unit) if views.aligned else ()
         profile = _chart(lambda ax, view=view: figures.draw_profile(ax, view, reach=reach),
@@ -177,12 +180,21 @@ def _charts(report, views: Views, expected) -> str:
         spectrum = _chart(lambda ax, view=view, photo=photo, others=others: figures.draw_spectrum(
             ax, view, photo["stripes"], expected=expected, others=others, reach=top), f"period, {view.unit}")
         found = "; ".join(words.stripe_line(stripe) for stripe in photo["stripes"]) or "no stripe found"
-        for data, what in ((profile, "profile, %: measured (line), stripes found (band)"),
-                           (spectrum, "spectrum, %: measured, needed to be called (dashes), found (marked)")):
+        drawn = [(profile, "profile, %: measured (line), stripes found (band)"),
+                 (spectrum, "spectrum, %: measured, needed to be called (dashes), found (marked)"),
+                 (_chart(lambda ax, i=i: draw_by_place(ax, rows[i], reach=contrast),
+                         f"position along the scan axis, {view.unit}"),
+                  "contrast by place, %: stripe (dots, bars: 95 %), grain (dashes)")]
+        if levels[i]:
+            drawn.append((_chart(lambda ax, i=i: draw_by_place(ax, levels[i], reach=contrast),
+                                 "brightness of the ground, its mean = 1"),
+                          "contrast of the stripe against the ground, %: darker is usually deeper, uneven light looks "
+                          "the same"))
+        for data, what in drawn:
             uri = "data:image/svg+xml;base64," + base64.b64encode(data).decode()
             shown.append(f"<figure><img src=\"{uri}\" alt=\"{view.name}: {what}; {escape(found)}\">"
                          f"<figcaption class=\"small\">{view.name}: {what}</figcaption></figure>")
-    return f"<h2>Profiles and spectra</h2><div class=\"charts\">{''.join(shown)}</div>"
+    return f"<h2>Profiles, spectra and contrast by place</h2><div class=\"charts\">{''.join(shown)}</div>"
 
 
 def _alignment(views: Views) -> str:

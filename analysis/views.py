@@ -22,10 +22,11 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from analysis.pipeline import Comparison, Inspection, Judgement
 
-__all__ = ["Extent", "View", "Views", "make_views", "map_top"]
+__all__ = ["Extent", "View", "Views", "elsewhere", "make_views", "map_top"]
 
 Extent = tuple[float, float, float, float]
 
+SAME_PERIOD = 0.01                         # relative: nearer spacings are one
 LONGEST_PX = 1200                          # of a picture; 300 dpi over 100 mm of paper
 THUMBNAIL_PX = 480
 MOST_POINTS = 900                          # of a curve, as many as a screen or a page can show
@@ -93,6 +94,14 @@ def make_views(result: Comparison | Inspection) -> Views:
     return Views(photos=photos, aligned=aligned and _same_grid(photos), map_top_percent=map_top(photos),
                  misfits_px=None if misfits is None or not len(misfits)
                  else _frozen(np.asarray(misfits, np.float32).reshape(-1, 4)))
+
+
+def elsewhere(photos: list[dict[str, Any]], index: int, unit: str) -> tuple[float, ...]:
+    """Periods that only the other photo of a report shows, so that one sees what stands there in this one."""
+    mine = [stripe[f"period_{unit}"] for stripe in photos[index]["stripes"]]
+    return tuple(stripe[f"period_{unit}"] for i, photo in enumerate(photos) if i != index
+                 for stripe in photo["stripes"]
+                 if all(abs(stripe[f"period_{unit}"] / period - 1) > SAME_PERIOD for period in mine))
 
 
 def map_top(photos: tuple[View, ...]) -> float:

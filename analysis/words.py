@@ -27,12 +27,13 @@ from analysis.formats import (
 from analysis.report import to_dict
 
 __all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "UNKNOWN", "VERDICT_WORDS",
-           "angle", "answer", "answer_lines", "cautions", "change_rows", "contrast", "date_words",
+           "angle", "answer", "answer_lines", "by_place", "cautions", "change_rows", "contrast", "date_words",
            "false_alarm", "grain", "left_over", "length", "next_step", "percent", "period", "photos",
            "probability", "program", "ratio", "reasons", "registration", "scale", "score_rows",
            "seen_by_eye", "settings_line", "share", "source", "stripe_line", "warnings", "why"]
 
 NONE = "\N{EN DASH}"
+UNEVEN = 0.01              # chance that noise alone makes the tiles differ so: below it the stripe is called uneven
 VERDICT_WORDS = {
     "mechanical": "regular artefact of the machine",
     "grain": "grain of the material",
@@ -94,6 +95,24 @@ def seen_by_eye(stripe: dict[str, Any]) -> str | None:
     seen = visible(stripe["period_mm"], stripe["contrast_percent"])
     level = {"below": "no", "near": "hardly", "above": "yes"}[seen.level]
     return f"{level}, from about {percent(seen.threshold_percent)}"
+
+
+def by_place(stripe: dict[str, Any]) -> dict[str, str]:
+    """How evenly a stripe lies over the piece and whether it grows with depth, by name of the score."""
+    told = stripe.get("by_place")
+    if not told:
+        return {}
+    rows = {}
+    strips = [part["contrast_percent"] for part in told["along"] if part["contrast_percent"] is not None]
+    chance = told.get("uneven_probability")
+    if strips and chance is not None:
+        even = "even within its noise" if chance > UNEVEN else f"{percent(min(strips))} to {percent(max(strips))}"
+        rows["Stripe over the piece"] = even
+    more, ends = told.get("dark_minus_light_percent"), told.get("dark_minus_light_interval_percent")
+    if more is not None and ends and None not in ends:
+        value, low, high = (minus(f"{round(number, 1) + 0.0:.1f}") for number in (more, *ends))    # no minus zero
+        rows["Stronger on dark ground by"] = f"{value} % ({low} to {high})"
+    return rows
 
 
 def stripe_line(stripe: dict[str, Any]) -> str:
@@ -196,7 +215,7 @@ def why(name: str, photo: dict[str, Any]) -> str:
     """Heading of a photo's reasons."""
     if photo["verdict"] == "undecided":
         return f"Why {name} stays open: for and against a regular artefact"
-    return f"Why {name} reads as: {VERDICT_WORDS[photo['verdict']]}"
+    return f"Why {name} reads as {VERDICT_WORDS[photo['verdict']]}"
 
 
 def warnings(report: dict[str, Any]) -> list[str]:
@@ -232,6 +251,7 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
             rows["Periods in view"] = f"{one['periods_in_view']:.0f}"
         if one.get("drift_percent_per_100mm") is not None:
             rows["Period drift per 100 mm"] = percent(one["drift_percent_per_100mm"], 2)
+        rows |= by_place(one)
         if seen_by_eye(one) is not None:
             rows["Seen from 35 cm"] = seen_by_eye(one)
         if source(one) is not None:

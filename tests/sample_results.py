@@ -12,6 +12,7 @@ import dataclasses
 
 import numpy as np
 
+from analysis.by_place import ContrastByPlace, Stretch
 from analysis.change import Change
 from analysis.decide import Decision, Reason
 from analysis.flatten import Texture
@@ -285,6 +286,33 @@ def _stripes(texture, contrast_percent, period_mm, scale_known) -> StripeField:
         detection_limit_curve=((0.5 / unit, 1.1), (2.0 / unit, 0.62), (8.0 / unit, 0.9)),
         map_percent=np.abs(map_percent).astype(np.float32),
         map_step_mm=MAP_STEP_MM / unit,
+        by_place=(_by_place(contrast_percent, unit),) if found else (),
+    )
+
+
+def _by_place(contrast_percent, unit) -> ContrastByPlace:
+    """Contrast that rises along the scan axis as the map does, even across it, higher on dark ground."""
+
+    def stretches(ends, factors):
+        return tuple(
+            Stretch(
+                start=a,
+                end=b,
+                contrast_percent=contrast_percent * f,
+                interval_percent=(contrast_percent * f - 0.3, contrast_percent * f + 0.3),
+                share=1 / len(factors),
+            )
+            for a, b, f in zip(ends[:-1], ends[1:], factors, strict=True)
+        )
+
+    return _make(
+        ContrastByPlace,
+        along=stretches(np.linspace(0, 80 / unit, 9).tolist(), np.linspace(0.83, 1.17, 8).tolist()),
+        across=stretches(np.linspace(0, 60 / unit, 7).tolist(), [1.0] * 6),
+        by_level=stretches([0.85, 0.95, 1.0, 1.05, 1.2], [1.1, 1.05, 0.95, 0.9]),
+        dark_minus_light_percent=0.2 * contrast_percent,
+        dark_minus_light_interval_percent=(0.2 * contrast_percent - 0.5, 0.2 * contrast_percent + 0.5),
+        uneven_probability=2e-4,
     )
 
 

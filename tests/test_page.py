@@ -16,14 +16,16 @@ from sample_results import comparison, inspection
 from streamlit.testing.v1 import AppTest
 from test_bad_input import NOT_PHOTOS, QUEER
 
+from analysis.by_place_chart import level_rows, place_reach, place_rows
 from analysis.errors import PhotoError
-from analysis.page_parts import charts, choices, markup, pictures, record_charts
+from analysis.page_parts import charts, choices, markup, pictures, place_charts, record_charts
 from analysis.page_parts.answers import opened
 from analysis.page_parts.assets import asset
 from analysis.report import to_dict
 from analysis.saved import pack
 from analysis.settings import Settings
 from analysis.views import make_views
+from analysis.words import photos
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "demo_images"
@@ -338,12 +340,45 @@ def test_charts_are_valid_and_hold_the_found_period(made, dark):
     drawn = [
         *charts.profiles(views, shown=charts.axis_range(views), dark=dark),
         *charts.spectra(views, report, dark=dark),
-        charts.along_axis(views, dark=dark),
+        *(place_charts.by_place(views, report, axis, dark=dark) for axis in ("along", "across")),
+        *filter(None, [place_charts.by_level(report, dark=dark)]),
     ]
     drawn += [charts.misfits(views, dark=dark)[0]] if views.misfits_px is not None else []
     for chart in drawn:
         chart.to_dict(validate=True)  # against the schema of Vega-Lite
     assert ("2.032 mm" in json.dumps(charts.spectra(views, report)[0].to_dict())) == (views.photos[0].unit == "mm")
+
+
+@pytest.mark.parametrize(("axis", "factors"), [("along", np.linspace(0.83, 1.17, 8)), ("across", np.ones(6))])
+@pytest.mark.parametrize("scale_known", [True, False])
+def test_contrast_by_place_holds_the_stretches_of_the_result_and_the_means_of_its_map(axis, factors, scale_known):
+    made = inspection(scale_known=scale_known)
+    view, photo = make_views(made).photos[0], to_dict(made)["photo"]
+    rows = place_rows(view, photo, axis)
+    stripes, grain = ([row for row in rows if row.what == what] for what in ("stripes", "grain"))
+    assert [row.contrast_percent for row in stripes] == pytest.approx(4.2 * factors)
+    assert all(row.high_percent - row.low_percent == pytest.approx(0.6) for row in stripes)
+    length = {"along": 80, "across": 60}[axis] * (1 if scale_known else 10)
+    assert np.mean([row.place for row in stripes]) == pytest.approx(length / 2)
+    cells = made.photo.grain.map_percent
+    assert 0 <= min(row.place for row in grain) and max(row.place for row in grain) <= length
+    assert min(row.contrast_percent for row in grain) >= np.nanmin(cells)
+    assert len(place_rows(view, photo | {"stripes": []}, axis)) > len(grain)  # the map stands for a stripe not found
+
+
+def test_contrast_against_depth_runs_from_light_to_dark_and_is_left_out_on_even_ground():
+    report = to_dict(inspection())
+    rows = level_rows(report["photo"])
+    assert [row.place for row in rows] == sorted((row.place for row in rows), reverse=True)
+    assert [row.contrast_percent / 4.2 for row in rows] == pytest.approx([0.9, 0.95, 1.05, 1.1])
+    report["photo"]["stripes"][0]["by_place"]["by_level"] = []
+    assert place_charts.by_level(report) is None
+
+
+def test_the_axis_of_contrast_holds_every_interval():
+    made = comparison()
+    rows = [place_rows(v, p, "along") for v, (_, p) in zip(make_views(made).photos, photos(to_dict(made)), strict=True)]
+    assert place_reach(rows) > max(row.high_percent or row.contrast_percent for part in rows for row in part)
 
 
 def test_a_spacing_found_in_the_other_photo_is_dotted_where_it_is_gone():

@@ -296,7 +296,9 @@ def test_both_photos_and_all_maps_share_their_scales():
     assert len({(ax.get_xlim(), ax.get_ylim()) for ax in pictures}) == 1
     charts = [ax for ax in page.figure.axes if ax.lines]
     assert len({ax.get_ylim() for ax in charts if ax.get_xscale() == "log"}) == 1
-    assert len({ax.get_ylim() for ax in charts if ax.get_xscale() == "linear"}) == 1
+    plain = [ax.get_ylim() for ax in charts if ax.get_xscale() == "linear"]
+    assert len({ends for ends in plain if ends[0] < 0}) == 1  # profiles
+    assert len(plain) == 4 and len({ends for ends in plain if ends[0] == 0}) == 1  # contrast by place
 
 
 def test_a_standing_piece_fits_too():
@@ -439,7 +441,7 @@ def test_html_asks_for_nothing_outside():
     charts = [
         base64.b64decode(data).decode() for data in re.findall(r"data:image/svg\+xml;base64,([^\"]+)", page)
     ]
-    assert len(charts) == 5
+    assert len(charts) == 8  # profile, spectrum, by place of each; misfits; by depth of the one with a stripe
     for text in (page, *charts):
         addresses = re.findall(r"[a-z]+://[^\s\"'<>)]+", re.sub(r"base64,[^\"]+", "", text))
         assert all(a.startswith("http://www.w3.org/") for a in addresses), addresses
@@ -459,7 +461,7 @@ def test_html_shows_a_name_as_text_whatever_it_holds():
 def test_html_pictures_have_words_in_their_place():
     """WCAG 2.1 success criterion 1.1.1: a text for every picture."""
     images = re.findall(r"<img [^>]+>", _html())
-    assert len(images) == 12
+    assert len(images) == 15
     assert all(re.search(r'alt="[^"]{10,}"', image) for image in images)
 
 
@@ -493,7 +495,7 @@ def test_html_opens_on_a_phone_with_all_pictures_and_asks_for_nothing(tmp_path):
             "return [document.documentElement.scrollWidth, document.images.length,"
             " [...document.images].every(i => i.complete && i.naturalWidth > 0)]"
         )
-        assert (width, pictures, shown) == (390, 12, True)
+        assert (width, pictures, shown) == (390, 15, True)
         assert driver.get_log("browser") == []
         asked = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
         urls = [m["params"]["request"]["url"] for m in asked if m["method"] == "Network.requestWillBeSent"]

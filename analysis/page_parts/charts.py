@@ -1,4 +1,4 @@
-"""Charts of a result: profiles, spectra, contrast along the scan axis, misfits.
+"""Charts of a result: profiles, spectra, misfits.
 
 Colours differ in lightness and in line style too, so that a chart reads in
 grey print and to colour-blind eyes.
@@ -15,13 +15,12 @@ import pandas as pd
 
 from analysis.figures import period_range, profile_reach, spectrum_reach
 from analysis.formats import significant
-from analysis.views import View, Views
+from analysis.views import View, Views, elsewhere
 from analysis.words import period, photos
 
-__all__ = ["along_axis", "axis_range", "elsewhere", "misfits", "profiles", "spectra"]
+__all__ = ["axis_range", "misfits", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
-SAME_PERIOD = 0.01  # relative: nearer spacings are one
 MISFIT_PX = 270  # width of the misfit chart: fits a phone
 MISFIT_SHARE = 0.05  # of the piece: length of a typical arrow
 
@@ -93,47 +92,6 @@ def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = F
     ]
 
 
-def along_axis(views: Views, *, dark: bool = False) -> alt.Chart:
-    """Stripe and grain contrast by place along the scan axis: mean over the cross axis of each map."""
-    ink = DARK if dark else LIGHT
-    frames = [
-        frame
-        for view in views.photos
-        for frame in (
-            _columns(view, "stripes", view.stripe_map_percent, view.stripe_extent),
-            _columns(view, "grain", view.grain_map_percent, view.grain_extent),
-        )
-    ]
-    frame = pd.concat(frames)
-    order = [view.name for view in views.photos]
-    return (
-        alt.Chart(frame, height=290, width="container")
-        .mark_line(point=alt.OverlayMarkDef(size=16))
-        .encode(
-            alt.X("x:Q", title=f"Along the scan axis, {views.photos[0].unit}", scale=alt.Scale(nice=False)),
-            alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True)),
-            alt.Color(
-                "what:N",
-                title=None,
-                scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit]),
-            ),
-            alt.StrokeDash(
-                "photo:N",
-                legend=None,
-                sort=order,
-                scale=alt.Scale(domain=order, range=[[1, 0], [5, 4]][: len(order)]),
-            ),
-            tooltip=[
-                "photo",
-                "what",
-                alt.Tooltip("x:Q", format=".1f"),
-                alt.Tooltip("contrast:Q", format=".2f"),
-            ],
-        )
-        .configure_legend(orient="top", symbolType="stroke", symbolSize=300)
-    )
-
-
 def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     """Misfits of the alignment as arrows, and how much they are enlarged."""
     ink = DARK if dark else LIGHT
@@ -179,18 +137,6 @@ def _analysed(view: View) -> np.ndarray:
     if used.size:
         seen[used[0] : used[-1] + 1] = True
     return seen if seen.any() else ~seen
-
-
-def elsewhere(told, place: int, unit: str) -> list[float]:
-    """Spacings that only the other photo shows, so that one sees what stands there in this one."""
-    mine = [stripe[f"period_{unit}"] for stripe in told[place]["stripes"]]
-    return [
-        stripe[f"period_{unit}"]
-        for i, photo in enumerate(told)
-        if i != place
-        for stripe in photo["stripes"]
-        if all(abs(stripe[f"period_{unit}"] / period - 1) > SAME_PERIOD for period in mine)
-    ]
 
 
 def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others, ink: Palette) -> alt.LayerChart:
@@ -281,14 +227,3 @@ def _lines(view: View, photo, reach, x, y, axis, ink):
         px, alt.Y("contrast:Q", **y), text="label:N"
     )
     return [band, stem, error, head, text]
-
-
-def _columns(view: View, what: str, cells, extent) -> pd.DataFrame:
-    """Mean of a map over the cross axis."""
-    known = np.isfinite(cells)
-    count = known.sum(axis=0)
-    mean = np.where(known, cells, 0.0).sum(axis=0) / np.maximum(count, 1)
-    left, right = extent[:2]
-    x = left + (np.arange(cells.shape[1]) + 0.5) * (right - left) / cells.shape[1]
-    keep = count > 0
-    return pd.DataFrame({"x": x[keep], "contrast": mean[keep], "what": what, "photo": view.name})

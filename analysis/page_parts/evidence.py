@@ -11,6 +11,12 @@ from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
 from analysis.page_parts.components import put, viewer
 
+PLACE_WORDS = {
+    "along": "Stripe and grain contrast against the place along the scan axis",
+    "across": "Stripe and grain contrast against the place across the scan axis",
+    "level": "Stripe contrast against the brightness of the ground",
+}
+
 __all__ = ["is_dark", "show_answer", "show_evidence"]
 
 
@@ -84,17 +90,29 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
             alt=_spectrum_words(answer.report, place),
         )
     _sources(answer.report)
-    st.subheader("Contrast by place", anchor=False)
+    _places(answer, dark)
+
+
+def _places(answer: Answer, dark: bool) -> None:
+    from analysis.page_parts import place_charts
+
+    st.subheader("Contrast by place and depth", anchor=False)
     st.markdown(
-        "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth."
+        "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth. Bars: 95 %."
         + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else "")
     )
-    st.altair_chart(
-        charts.along_axis(answer.views, dark=dark),
-        width="stretch",
-        key=f"places_{answer.key}",
-        alt="Stripe and grain contrast against the place along the scan axis",
-    )
+    drawn = {axis: place_charts.by_place(answer.views, answer.report, axis, dark=dark) for axis in ("along", "across")}
+    drawn["level"] = place_charts.by_level(answer.report, dark=dark)
+    shown = {name: chart for name, chart in drawn.items() if chart is not None}
+    for column, (name, chart) in zip(st.columns(len(shown)), shown.items(), strict=True):
+        column.altair_chart(chart, width="stretch", key=f"place_{name}_{answer.key}", alt=PLACE_WORDS[name])
+    for name, photo in words.photos(answer.report):
+        told = words.by_place(photo["stripes"][0]) if photo["stripes"] else {}
+        if told:
+            st.caption(f"{name}: " + "; ".join(f"{what[:1].lower()}{what[1:]}: {v}" for what, v in told.items()) + ".")
+    if "level" in shown:
+        st.caption("Deeper engraving is darker, so the ground's darkness stands for depth; light that falls unevenly "
+                   "looks the same.")
 
 
 def _sources(report) -> None:
@@ -179,7 +197,7 @@ def _expected(machine):
 
 def _spectrum_key(report, place: int, unit: str) -> str:
     """What each line of a spectrum is, without what it does not show."""
-    from analysis.page_parts.charts import elsewhere
+    from analysis.views import elsewhere
 
     told = [photo for _, photo in words.photos(report)]
     found = ", found (arrow)" if told[place]["stripes"] else ""
