@@ -43,13 +43,7 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     corners, misfits, supports, _ = _shapes(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
     found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
-    return found if len(found) <= FEW else [one for one in found if not _of_a_grid(picture, one, size_mm)]
-
-
-def _of_a_grid(picture, one, size_mm) -> bool:
-    """Whether a candidate's lines go on beyond its corners: a ruled mat holds hundreds of such."""
-    outline = moved_out(one.corners, one.edge_mm, size_mm)
-    return goes_on(picture, outline[None], size_mm, one.width_mm, one.dark)[0] > GRID
+    return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
 
 
 def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
@@ -80,33 +74,35 @@ def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
     """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first."""
     median = _medians(picture, corners, size_mm)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
+    dark, light = _widest_bars(median, blur_mm), _widest_bars(-median, blur_mm)
     found = []
     for k in range(len(corners)):
-        score, bar, at, width, dark = max((_widest_bar(median[k] if dark else -median[k], blur_mm[k], dark)
-                                           for dark in (True, False)), key=lambda one: one[0])
+        is_dark = dark[0][k] >= light[0][k]
+        score, bar, at, width = (one[k] for one in (dark if is_dark else light))
         if bar.min() < 0.4 * LEAST_BAR or bar.mean() < LEAST_BAR:
             continue
-        found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=width, dark=dark,
-                               strength=float(score), score=float(score - SHAPE_COST * misfits[k])))
+        found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
+                               dark=bool(is_dark), strength=float(score),
+                               score=float(score - SHAPE_COST * misfits[k])))
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
-def bar_strength(profiles, width_mm, gap_mm, reach_mm=1.6):
-    """Strength of a dark bar in profiles (n, m) over `U_MM`, and where its outer edge lies."""
-    step = U_MM[1] - U_MM[0]
+def _bars(profiles, width_mm, gap_mm, reach_mm=1.6):
+    """Strength of a dark bar in profiles (n, m) over `U_MM`, blurred over `gap_mm` (n,), and its outer edge's place."""
+    step, rows = U_MM[1] - U_MM[0], np.arange(len(profiles))[:, None]
     summed = np.concatenate([np.zeros((len(profiles), 1)), np.cumsum(profiles, axis=1)], axis=1)
-    gap, band = max(0.1, gap_mm), 0.8
-    shifts = np.arange(-reach_mm, reach_mm + 0.01, 0.1)
+    gap, band = np.maximum(0.1, gap_mm)[:, None], 0.8
+    shifts = np.arange(-reach_mm, reach_mm + 0.01, 0.1)[None]
 
     def mean(low, high):
         i = np.clip(np.round((shifts + low - U_MM[0]) / step).astype(int), 0, len(U_MM) - 1)
         j = np.clip(np.round((shifts + high - U_MM[0]) / step).astype(int) + 1, i + 1, len(U_MM))
-        return (summed[:, j] - summed[:, i]) / (j - i)
+        return (summed[rows, j] - summed[rows, i]) / (j - i)
     core = mean(-0.8 * width_mm, -0.2 * width_mm)
     outside, inside = mean(gap, gap + band) - core, mean(-width_mm - gap - band, -width_mm - gap) - core
     strength = np.minimum(outside, 1.5 * inside)
     best = strength.argmax(axis=1)
-    return strength[np.arange(len(best)), best], shifts[best]
+    return strength[rows[:, 0], best], shifts[0, best]
 
 
 def goes_on(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.int64]:
@@ -114,23 +110,32 @@ def goes_on(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.
 
     A frame's line ends there, a grid's does not.
     """
-    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean()
+    blur_mm = np.repeat(1.0 / side_px_per_mm(corners, size_mm).mean(axis=1), 2)
     beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
 
     def strengths(positions, sides):
-        profiles, _, _ = side_profiles(picture, corners, size_mm, positions, U_MM, lens=lens)
-        profiles = profiles[:, sides]
+        profiles = side_profiles(picture, corners, size_mm, positions, U_MM, lens=lens)[0][:, sides]
         floor = 2e-3 * np.nan_to_num(nan_median(profiles.reshape(len(corners), -1), axis=1)) + 1e-6
         profiles = np.log(np.maximum(profiles, floor[:, None, None, None]))
         median = np.nan_to_num(nan_median(profiles, axis=2), nan=0.0).reshape(-1, len(U_MM))
-        bar, _ = bar_strength(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)
-        return bar.reshape(len(corners), len(sides))
+        return _bars(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0].reshape(len(corners), 2)
     count = np.zeros(len(corners), int)
     for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
         own = strengths(np.linspace(0.1, 0.9, 25), sides)
         for positions in (1.0 + beyond / length, -beyond / length):
             count += (strengths(positions, sides) > 0.5 * own).sum(axis=1)
     return count
+
+
+def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
+    """Those whose lines end at their corners: a ruled mat holds hundreds of others."""
+    kept = []
+    for width, dark in {(one.width_mm, one.dark) for one in found}:
+        alike = [one for one in found if (one.width_mm, one.dark) == (width, dark)]
+        outlines = np.stack([moved_out(one.corners, one.edge_mm, size_mm) for one in alike])
+        count = goes_on(picture, outlines, size_mm, width, dark)
+        kept += [one for one, places in zip(alike, count, strict=True) if places <= GRID]
+    return sorted(kept, key=lambda c: -c.score)
 
 
 def _shapes(picture, size_mm):
@@ -163,17 +168,19 @@ def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 
-def _widest_bar(profiles, blur_mm, dark):
-    """Best bar along four sides: score, strengths, places, width, and whether it is dark.
+def _widest_bars(profiles, blur_mm):
+    """Best dark bar along four sides of each quadrilateral: score (n,), strengths and places (n, 4), widths (n,).
 
     A narrow bar fits inside a wide line as well, so the widest that does nearly as well is taken.
     """
-    tries = []
-    for width in WIDTHS_MM:
-        bar, at = bar_strength(profiles, width, blur_mm)
-        tries.append((float(np.minimum(bar, 1.2).mean() + bar.min()), bar, at, width, dark))
-    most = max(one[0] for one in tries)
-    return [one for one in tries if one[0] >= 0.85 * most][-1] if most > 0 else tries[0]
+    n = len(profiles)
+    tries = [_bars(profiles.reshape(4 * n, -1), width, np.repeat(blur_mm, 4)) for width in WIDTHS_MM]
+    bar, at = (np.stack([one[k].reshape(n, 4) for one in tries]) for k in range(2))
+    score = np.minimum(bar, 1.2).mean(axis=2) + bar.min(axis=2)
+    enough = score >= 0.85 * score.max(axis=0)
+    best = np.where(score.max(axis=0) > 0, len(WIDTHS_MM) - 1 - enough[::-1].argmax(axis=0), 0)
+    each = np.arange(n)
+    return score[best, each], bar[best, each], at[best, each], np.array(WIDTHS_MM)[best]
 
 
 def _step(median, low, high) -> NDArray[np.float64]:

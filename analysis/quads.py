@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 
 __all__ = ["EdgeLines", "edge_lines", "quadrilaterals"]
 
-MOST_LINES = 130
-MOST_OF_A_SECTOR, SECTOR_DEG = 28, 15.0      # lines: those of a ruled mat must not crowd out the frame's
+MOST_LINES = 240
+MOST_OF_A_SECTOR, SECTOR_DEG = 45, 15.0      # lines: those of a ruled mat must not crowd out the frame's
 SHORTEST_SEGMENT = 0.016   # of the photo's longer side
 LSD_SCALE = 0.8            # of the segment detector's picture, as its authors advise: less noise, half the time
 STRAIGHT_PX = 2.2          # how far from one line its pieces may lie: room for the lens' curvature
 FEWEST_DEG, MOST_DEG = 50.0, 130.0   # corners of a rectangle seen at a tilt up to 30 deg, and some room
 MOST_QUADS = 60000
+MOST_GAP = 0.6             # of a line, over the length of what lies before the gap
+MOST_BEYOND = 0.45         # of a line's length may lie beyond a corner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +84,8 @@ def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool
     length = stop - start
     slack = 0.3 * length + 12.0
     fits = (turn > 0) & (cosine < np.cos(np.radians(FEWEST_DEG))) & (cosine > np.cos(np.radians(MOST_DEG)))
-    fits &= (along_first < (stop + slack)[:, None]) & (along_first > (start + 0.3 * length)[:, None])
-    fits &= (along_second > (start - slack)[None, :]) & (along_second < (stop - 0.3 * length)[None, :])
+    fits &= (along_first < (stop + slack)[:, None]) & (along_first > (stop - MOST_BEYOND * length)[:, None])
+    fits &= (along_second > (start - slack)[None, :]) & (along_second < (start + MOST_BEYOND * length)[None, :])
     reach = np.array(size_px) * 0.04 + 4
     fits &= np.all((meet > -reach) & (meet < np.array(size_px) + reach), axis=-1)
     walks = _walks(fits)
@@ -140,8 +142,10 @@ def _merge(segments) -> EdgeLines:
                 break
             before = len(near)
             middle, along = _total_least_squares(a[near], b[near], length[near], along)
-        free[near] = False
         begin, end = (a[near] - middle) @ along, (b[near] - middle) @ along
+        one = _without_gaps(begin, end, int(np.flatnonzero(near == seed)[0]))
+        free[near[one]] = False
+        begin, end = begin[one], end[one]
         rows.append((*middle, *along, begin.min(), end.max(), _union(begin, end), bearing[seed]))
         count[bearing[seed]] += 1
     table = np.array(rows).reshape(-1, 8)
@@ -160,6 +164,21 @@ def _total_least_squares(a, b, length, along):
     angle = 0.5 * np.arctan2(2.0 * (length @ (p[:, 0] * p[:, 1] + q[:, 0] * q[:, 1])), xx - yy)
     axis = np.array([np.cos(angle), np.sin(angle)])
     return middle, axis if axis @ along > 0 else -axis
+
+
+def _without_gaps(begin, end, seed) -> NDArray[np.bool_]:
+    """Intervals that make one piece with the seed's: a gap may be a share of what lies on this side of it."""
+    order = np.argsort(begin)
+    begin, end = begin[order], end[order]
+    reach = np.maximum.accumulate(end)
+    group, first = np.zeros(len(begin), int), 0
+    for k in range(1, len(begin)):
+        apart = begin[k] - reach[k - 1] > MOST_GAP * (reach[k - 1] - begin[first])
+        first = k if apart else first
+        group[k] = group[k - 1] + apart
+    result = np.empty(len(begin), bool)
+    result[order] = group == group[order == seed]
+    return result
 
 
 def _union(begin, end) -> float:
