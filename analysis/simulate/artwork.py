@@ -14,6 +14,7 @@ WORDS = ("SEED BOX 4", "NORTH BED", "DILL  2 g", "PANEL C7", "RYE + OATS", "COAS
          "MINT  3 g", "TRAY 21", "HAZEL", "LOT 0416", "BEANS  40", "OAK LEAF", "TEST 5 mm", "CHIVES")
 TINY = ("beam on 45", "row 0.1", "cut 2 of 3", "birch 4 mm", "dry first", "side A", "keep flat", "speed 400")
 FONT = cv2.FONT_HERSHEY_DUPLEX
+TEXT_PER_MM = 48.0                         # sampling at which words are drawn
 QUIET_MM = 1.0                             # raw rim around a corner mark: one field of it
 
 
@@ -39,10 +40,20 @@ class _Canvas:
         self.fill([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], value)
 
     def text(self, words, x, y, height_mm, width_mm=0.5):
-        scale = height_mm * self.scale / 22.0              # capitals are about 22 px high at scale 1
-        at = self._px([(x, y + height_mm)])[0] // 16
-        cv2.putText(self.cover, words, (int(at[0]), int(at[1])), FONT, scale, 255,
-                    max(1, round(width_mm * self.scale)), cv2.LINE_AA)
+        # OpenCV rounds letters' advances to whole pixels, so words are always drawn at one sampling and then
+        # laid on the raster: two boards carry the same word whatever their rasters
+        size = height_mm * TEXT_PER_MM / 22.0              # capitals are about 22 px high at scale 1
+        stroke = max(1, round(width_mm * TEXT_PER_MM))
+        (wide, tall), below = cv2.getTextSize(words, FONT, size, stroke)
+        rim = stroke + 8
+        word = np.zeros((tall + below + 2 * rim, wide + 2 * rim), np.uint8)
+        cv2.putText(word, words, (rim, rim + tall), FONT, size, 255, stroke, cv2.LINE_AA)
+        ratio = self.scale / TEXT_PER_MM
+        word = cv2.GaussianBlur(word, (0, 0), 0.3 * max(1 / ratio, 1.0))
+        start = (np.array([x, y + height_mm]) - self.origin) * self.scale - ratio * np.array([rim, rim + tall])
+        matrix = np.array([[ratio, 0, start[0]], [0, ratio, start[1]]])
+        laid = cv2.warpAffine(word, matrix, self.cover.shape[::-1], flags=cv2.INTER_LINEAR)
+        np.maximum(self.cover, laid, out=self.cover)
 
 
 def artwork_cover(spec: PieceSpec, shape: tuple[int, int], samples_per_mm: float,
