@@ -102,7 +102,10 @@ def _alike(lines, px_per_mm) -> bool:
     if len(clear) < 2 or max(one.misfit for one in lines) > MOST_SIDE_MISFIT:
         return False
     width, blur = [one.width_mm for one in lines], [one.blur_mm for one in clear]
-    shift, depth = np.array([one.edge_mm for one in clear]), np.array([abs(one.outside - one.line) for one in lines])
+    shift = np.array([one.edge_mm for one in clear])
+    light = np.maximum([(one.outside, one.line) for one in lines], 1e-3)      # glare makes a side fainter in light, ...
+    depth = max((np.abs(np.diff(level, axis=1)) for level in (light, np.log(light))),     # ... or in its logarithm
+                key=lambda one: one.min() / np.median(one))
     return bool(max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
                 and depth.min() > LEAST_DEPTH * np.median(depth))

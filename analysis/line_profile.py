@@ -16,7 +16,8 @@ from scipy.special import ndtr
 __all__ = ["LineProfile", "line_model", "measure_line"]
 
 BLUR_PX = 0.9              # expected Gaussian blur, 1 s.d.: lens, demosaicing and our own sampling; no source
-LIMITS = ([-0.6, np.log(0.1), -2.0, 0, 0, 0, -np.inf], [0.6, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf])
+LIMITS = ([-0.6, np.log(0.1), -2.0, 0, 0, 0, -np.inf, -np.inf],
+          [0.6, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf, np.inf])
 MOST_SHIFT_MM = 0.25       # a larger correction is not believed
 
 
@@ -33,11 +34,12 @@ class LineProfile:
     misfit: float              # rms of the fit over the outer step
 
 
-def line_model(u, edge, width, blur, outside, line, inside, slope) -> NDArray[np.float64]:
-    """Blurred line between two grounds; the ground outside changes by `slope` per mm away from the edge."""
+def line_model(u, edge, width, blur, outside, line, inside, slope, inner_slope=0.0) -> NDArray[np.float64]:
+    """Blurred line between two grounds, which change by a slope per mm away from it."""
     outer, inner = ndtr((u - edge) / blur), ndtr((u - edge + width) / blur)
     bent = (u - edge) * outer + blur * _normal((u - edge) / blur)
-    return inside * (1 - inner) + line * (inner - outer) + outside * outer + slope * bent
+    away = -(u - edge + width) * (1 - inner) + blur * _normal((u - edge + width) / blur)
+    return inside * (1 - inner) + line * (inner - outer) + outside * outer + slope * bent + inner_slope * away
 
 
 def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm: float,
@@ -80,33 +82,36 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     if (inside - line) * step > 0.05 * step ** 2 and len(past):
         width_mm = float(np.clip(-past.max(), 0.2, 2.0))
 
+    held = np.zeros((3, 8))
+    held[0, 2] = 0.02 * np.sqrt(len(u)) / 0.35
+    held[1, 6] = held[2, 7] = 0.01 * np.sqrt(len(u)) / step
+
     def residuals(x):
-        edge, width, blur, a, b, c, slope = x
-        model = line_model(u, edge, np.exp(width), expected * np.exp(blur), a, b, c, slope)
-        return np.concatenate([(model - profile) / step, [0.02 * np.sqrt(len(u)) * blur / 0.35,
-                                                          0.01 * np.sqrt(len(u)) * slope / step]])
+        edge, width, blur, a, b, c, slope, inner_slope = x
+        model = line_model(u, edge, np.exp(width), expected * np.exp(blur), a, b, c, slope, inner_slope)
+        return np.concatenate([(model - profile) / step, held @ x])
+
     def slopes(x):
-        edge, width, blur, a, b, c, slope = x
+        edge, width, blur, a, b, c, slope, inner_slope = x
         width, blur = np.exp(width), expected * np.exp(blur)
         zo, zi = (u - edge) / blur, (u - edge + width) / blur
         o, i, po, pi = ndtr(zo), ndtr(zi), _normal(zo), _normal(zi)
-        to_blur = -((b - c) * pi * zi + (a - b) * po * zo) + slope * blur * po
-        columns = [-((b - c) * pi + (a - b) * po) / blur - slope * o, (b - c) * pi * width / blur, to_blur, o, i - o,
-                   1 - i, (u - edge) * o + blur * po]
-        held = np.zeros((2, 7))
-        held[0, 2], held[1, 6] = 0.02 * np.sqrt(len(u)) / 0.35, 0.01 * np.sqrt(len(u)) / step
+        to_blur = -((b - c) * pi * zi + (a - b) * po * zo) + blur * (slope * po + inner_slope * pi)
+        to_edge = -((b - c) * pi + (a - b) * po) / blur - slope * o + inner_slope * (1 - i)
+        to_width = ((b - c) * pi / blur - inner_slope * (1 - i)) * width
+        columns = [to_edge, to_width, to_blur, o, i - o, 1 - i, blur * (zo * o + po), blur * (pi - zi * (1 - i))]
         return np.concatenate([np.stack(columns, axis=1) / step, held])
-    start = np.array([0.0, np.log(width_mm), 0.0, outside, max(line, 1e-3), max(inside, 1e-3), 0.0])
+    start = np.array([0.0, np.log(width_mm), 0.0, outside, max(line, 1e-3), max(inside, 1e-3), 0.0, 0.0])
     try:
         fit = least_squares(residuals, start, slopes, bounds=LIMITS, loss="soft_l1", f_scale=0.03, max_nfev=40,
                             xtol=1e-5, ftol=1e-5)
     except ValueError:
         return None
-    edge, width, blur, a, b, c, _ = fit.x
+    edge, width, blur, a, b, c, _, _ = fit.x
     width = float(np.exp(width))
     if abs(edge) > MOST_SHIFT_MM or not 0.1 < width < 4.0 or (a - b) * step <= 0:
         return None
-    rms = float(np.sqrt(np.mean(residuals(fit.x)[:-2] ** 2)))
+    rms = float(np.sqrt(np.mean(residuals(fit.x)[:-3] ** 2)))
     return LineProfile(edge_mm=float(edge), width_mm=width, blur_mm=float(expected * np.exp(blur)), outside=float(a),
                        line=float(b), inside=float(c), misfit=rms)
 

@@ -22,7 +22,7 @@ LSD_SCALE = 0.8            # of the segment detector's picture, as its authors a
 STRAIGHT_PX = 2.2          # how far from one line its pieces may lie: room for the lens' curvature
 FEWEST_DEG, MOST_DEG = 50.0, 130.0   # corners of a rectangle seen at a tilt up to 30 deg, and some room
 MOST_QUADS = 60000
-MOST_GAP = 0.6             # of a line, over the length of what lies before the gap
+MOST_GAP = 0.6             # in a line, over the length of the piece beside it
 MOST_BEYOND = 0.45         # of a line's length may lie beyond a corner
 
 
@@ -167,18 +167,17 @@ def _total_least_squares(a, b, length, along):
 
 
 def _without_gaps(begin, end, seed) -> NDArray[np.bool_]:
-    """Intervals that make one piece with the seed's: a gap may be a share of what lies on this side of it."""
-    order = np.argsort(begin)
-    begin, end = begin[order], end[order]
-    reach = np.maximum.accumulate(end)
-    group, first = np.zeros(len(begin), int), 0
-    for k in range(1, len(begin)):
-        apart = begin[k] - reach[k - 1] > MOST_GAP * (reach[k - 1] - begin[first])
-        first = k if apart else first
-        group[k] = group[k - 1] + apart
-    result = np.empty(len(begin), bool)
-    result[order] = group == group[order == seed]
-    return result
+    """Intervals that make one piece with the seed's: a gap may be a share of the piece so far."""
+    one = np.arange(len(begin)) == seed
+    low, high = begin[seed], end[seed]
+    for _ in range(len(begin)):
+        room = MOST_GAP * (high - low)
+        new = ~one & (begin < high + room) & (end > low - room)
+        if not new.any():
+            break
+        one |= new
+        low, high = min(low, begin[new].min()), max(high, end[new].max())
+    return one
 
 
 def _union(begin, end) -> float:
