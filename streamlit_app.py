@@ -19,7 +19,7 @@ except ImportError as problem:  # a bare computer lacks system libraries; the se
     st.error(str(problem))
     st.stop()
 
-VIEWS = {"compare": "Compare", "machine": "Machine", "plan": "Test piece", "logbook": "Logbook"}
+VIEWS = {"compare": "Compare", "machine": "Machine", "plan": "Test piece", "series": "Series", "logbook": "Logbook"}
 SLOW_IMPORTS = ("analysis.pipeline", "analysis.page_parts.charts", "analysis.sheet")
 FAULT = (
     "The program has met a fault of its own. Your photos and settings are still here: change a setting or a photo "
@@ -42,7 +42,8 @@ def main() -> None:
         label_visibility="collapsed",
     )
     try:
-        {"compare": compare_view, "machine": machine_view, "plan": plan_view, "logbook": logbook_view}[view]()
+        drawn = {"machine": machine_view, "plan": plan_view, "series": series_view, "logbook": logbook_view}
+        drawn.get(view, compare_view)()
     except PhotoError as problem:
         st.error(str(problem))
     except Exception:
@@ -122,6 +123,14 @@ def plan_view() -> None:
     from analysis.page_parts.plan_view import show_plan
 
     show_plan()
+
+
+def series_view() -> None:
+    """Many photos at once."""
+    warm_up().join()
+    from analysis.page_parts.series_view import show_series
+
+    show_series()
 
 
 def logbook_view() -> None:

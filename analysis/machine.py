@@ -231,7 +231,8 @@ def _speed_factor(part: ExpectedPeriod, exponent: TwoSpeeds | None) -> float:
 
 
 def _two_speed_words(value: float, sd: float, kind: str | None, holds: list[bool]) -> str:
-    figure = f"the period goes with the speed to the power {value:.2f} (+- {1.96 * sd:.2f})"
+    power = f"{round(value, 2) + 0.0:.2f} \N{PLUS-MINUS SIGN} {1.96 * sd:.2f}"     # + 0.0: no minus zero
+    figure = f"the spacing goes with the speed to the power {power}"
     if kind == "geometry":
         return f"Fixed in mm: {figure}. Look at belt, pulley, idler, screw or motor steps."
     if kind == "time":

@@ -17,8 +17,8 @@ from analysis.errors import PhotoError
 from analysis.formats import contrast, length, percent
 from analysis.machine import TwoSpeeds, speed_exponent
 
-__all__ = ["AGAINST", "SeriesPoint", "break_through", "exponent_of_speeds", "series_csv", "series_points",
-           "series_rows", "series_table"]
+__all__ = ["AGAINST", "SeriesPoint", "break_through", "exponent_of_speeds", "series_cells", "series_csv",
+           "series_points", "series_rows", "series_table"]
 
 AGAINST = {"power_percent": "% power", "depth_mm": "mm depth", "dose": "% power per mm/s", "speed_mm_s": "mm/s",
            "date": "date"}
@@ -93,7 +93,16 @@ def series_rows(points: Iterable[SeriesPoint]) -> tuple[dict[str, Any], ...]:
 
 def series_table(points: Iterable[SeriesPoint]) -> str:
     """Give the series as a table in plain text; a stripe that was not found shows what could hide."""
-    rows = [("piece", "date", "mm/s", "power %", "depth mm", "stripe contrast", "period", "grain contrast", "verdict")]
+    rows = [("piece", "date", "mm/s", "power %", "depth mm", "stripe contrast", "period", "grain contrast", "verdict"),
+            *series_cells(points)]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
+                     for row in rows) + "\n"
+
+
+def series_cells(points: Iterable[SeriesPoint]) -> list[tuple[str, ...]]:
+    """Give each point as it is read: piece, date, speed, power, depth, stripe, period, grain, verdict."""
+    rows = []
     for p in points:
         stripe = contrast(p.stripe_percent, p.stripe_interval_percent) if p.stripe_percent else \
             f"below {percent(p.limit_percent)}" if p.limit_percent else "not found"
@@ -101,9 +110,7 @@ def series_table(points: Iterable[SeriesPoint]) -> str:
         rows.append((p.label, p.date or "", _short(p.speed_mm_s), _short(p.power_percent), _short(p.depth_mm), stripe,
                      length(p.period_mm, "mm", half) if p.period_mm else "",
                      contrast(p.grain_percent, p.grain_interval_percent), p.verdict))
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
-                     for row in rows) + "\n"
+    return rows
 
 
 def series_csv(points: Iterable[SeriesPoint]) -> str:

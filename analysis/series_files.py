@@ -12,9 +12,9 @@ from analysis.plan_photo import PatchResult, PlanResult
 from analysis.series import SeriesPoint, break_through, exponent_of_speeds, series_points, series_table
 from analysis.settings import Settings
 
-__all__ = ["patch_points", "read_series", "series_lines"]
+__all__ = ["LIST_COLUMNS", "patch_points", "read_list", "read_series", "series_lines"]
 
-COLUMNS = ("file", "label", "date", "speed_mm_s", "power_percent", "depth_mm")
+LIST_COLUMNS = ("file", "label", "date", "speed_mm_s", "power_percent", "depth_mm")
 LARGEST_BYTES, MOST_ROWS = 1_000_000, 1000
 
 
@@ -37,14 +37,25 @@ def read_series(path: str, settings: Settings, *,
     PhotoError
         Names the column or the row.
     """
-    rows, items = _rows(path), []
+    rows, items = read_list(_list_bytes(path), Path(path).name), []
     for number, row in enumerate(rows, 1):
         if progress is not None:
             progress((number - 1) / len(rows), f"{number} of {len(rows)}")
-        values: dict[str, Any] = {"label": row.get("label") or None, "date": row.get("date") or None}
-        values |= {key: _number(row[key], key, number) for key in COLUMNS[3:] if row.get(key)}
-        items.append(values | {"report": _report(Path(path).parent / row["file"], settings)})
+        items.append(row | {"report": _report(Path(path).parent / row["file"], settings)})
     return series_points(items)
+
+
+def read_list(data: bytes, name: str) -> list[dict[str, Any]]:
+    """Read the rows of a list (CSV): `file`, `label`, `date` as text, the other columns as numbers, or None.
+
+    Raises
+    ------
+    PhotoError
+        Names the column or the row.
+    """
+    return [{"file": row["file"], "label": row.get("label") or None, "date": row.get("date") or None}
+            | {key: _number(row[key], key, number) if row.get(key) else None for key in LIST_COLUMNS[3:]}
+            for number, row in enumerate(_rows(data, name), 1)]
 
 
 def patch_points(result: PlanResult) -> tuple[SeriesPoint, ...]:
@@ -62,26 +73,31 @@ def series_lines(points: tuple[SeriesPoint, ...]) -> list[str]:
     return lines if speeds is None else [*lines, speeds.words]
 
 
-def _rows(path: str) -> list[dict[str, str]]:
-    """Rows of the list; commas or semicolons part the columns."""
-    name = Path(path).name
+def _list_bytes(path: str) -> bytes:
     try:
         if not Path(path).is_file():
             raise PhotoError(f"There is no file {path}. Check the name and the folder.")
-        if Path(path).stat().st_size > LARGEST_BYTES:
-            raise PhotoError(f"{name} is too large to be a list of photos. Give a CSV file with one row a photo.")
-        text = Path(path).read_text("utf-8-sig")
+        with Path(path).open("rb") as file:
+            return file.read(LARGEST_BYTES + 1)
+    except OSError as problem:
+        raise PhotoError(f"{Path(path).name} cannot be read. Check its permissions.") from problem
+
+
+def _rows(data: bytes, name: str) -> list[dict[str, str]]:
+    """Rows of the list; commas or semicolons part the columns."""
+    if len(data) > LARGEST_BYTES:
+        raise PhotoError(f"{name} is too large to be a list of photos. Give a CSV file with one row a photo.")
+    try:
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise PhotoError(f"{name} is not plain text. Save the list as CSV (UTF-8).") from None
-    except OSError as problem:
-        raise PhotoError(f"{name} cannot be read. Check its permissions.") from problem
     lines = text.splitlines()
     reader = csv.DictReader(lines, delimiter=";" if lines and lines[0].count(";") else ",")
     columns = [column.strip() for column in reader.fieldnames or ()]
-    unknown = [column for column in columns if column not in COLUMNS]
+    unknown = [column for column in columns if column not in LIST_COLUMNS]
     if "file" not in columns or unknown:
         what = f"does not know the column {unknown[0]!r}" if unknown else "needs a column `file`"
-        raise PhotoError(f"The list {what}. Its first row names columns out of: {', '.join(COLUMNS)}.")
+        raise PhotoError(f"The list {what}. Its first row names columns out of: {', '.join(LIST_COLUMNS)}.")
     reader.fieldnames = columns
     try:
         rows = [{key: (value or "").strip() for key, value in row.items() if isinstance(key, str)} for row in reader]

@@ -16,6 +16,7 @@ from sample_results import comparison, inspection
 from streamlit.testing.v1 import AppTest
 from test_bad_input import NOT_PHOTOS, QUEER
 
+from analysis.break_through import BreakThrough
 from analysis.by_place_chart import level_rows, place_reach, place_rows
 from analysis.errors import PhotoError
 from analysis.page_parts import charts, choices, markup, pictures, place_charts, record_charts
@@ -23,6 +24,8 @@ from analysis.page_parts.answers import opened
 from analysis.page_parts.assets import asset
 from analysis.report import to_dict
 from analysis.saved import pack
+from analysis.series import series_cells, series_points, series_rows
+from analysis.series_files import read_series
 from analysis.settings import Settings
 from analysis.views import make_views
 from analysis.words import photos
@@ -176,6 +179,79 @@ def test_an_entry_written_from_the_answer_stands_in_the_logbook(fresh):
     assert healthy(page) and "Entry 1" in page.success[0].value
     page = page.segmented_control(key="view").set_value("logbook").run()
     assert healthy(page) and "new belt clamp" in told(page)
+
+
+LIST = """file,label,date,speed_mm_s,power_percent,depth_mm
+cured_before.jpg,A,2026-01-10,200,40,1.2
+cured_after.jpg,B,2026-02-01,320,20,
+smaller_before.jpg,=1+1,2026-05-01,320,50,1.4
+"""
+
+
+def series_page(page, files):
+    page = page.segmented_control(key="view").set_value("series").run()
+    page = page.file_uploader(key="series_upload").set_value(files).run()
+    return page.button(key="series_go").click().run() if page.get("button") and not page.error else page
+
+
+def test_a_series_on_the_page_shows_the_numbers_of_the_command_line(fresh, tmp_path):
+    names = ("cured_before.jpg", "cured_after.jpg", "smaller_before.jpg")
+    files = [(name, (DEMO / name).read_bytes(), "image/jpeg") for name in names]
+    page = series_page(fresh, [*files, ("list.csv", LIST.encode(), "text/csv")])
+    assert healthy(page) and not page.error
+    for name, data, _ in files:
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "list.csv").write_text(LIST)
+    points = read_series(str(tmp_path / "list.csv"), Settings(frame_mm=(80.0, 60.0)))
+    table = next(part.value for part in page.get("html") if "a row for each piece" in part.value)
+    found = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr>(.*?)</tr>", table)[1:]]
+    wanted = [[*cells[:-1], markup.BIG[cells[-1]]] for cells in series_cells(points)]
+    assert found == wanted and found[0][5].startswith("5.0")
+    assert "at least 6" in told(page)  # too few for a break-through, said in words
+    page = page.selectbox(key="series_against").set_value("date").run()
+    assert healthy(page)
+    page = page.segmented_control(key="view").set_value("machine").run()
+    page = page.segmented_control(key="view").set_value("series").run()
+    assert healthy(page) and "In use: 4 files" in told(page) and "a row for each piece" in told(page)
+
+
+@pytest.mark.parametrize(
+    ("files", "said"),
+    [
+        ([("list.csv", b"photo\na.jpg\n", "text/csv")], "column 'photo'"),
+        ([("list.csv", b"file\na.jpg\n", "text/csv")], "names a.jpg, which is not here"),
+        ([("list.csv", b"file\na.jpg\nb.jpg\n", "text/csv")], "a.jpg and 1 more"),
+        ([("list.csv", b"\xff\xfe\x00", "text/csv")], "not plain text"),
+        ([("a.csv", b"file\n", "text/csv"), ("b.csv", b"file\n", "text/csv")], "2 lists"),
+        ([("a.jpg", b"", "image/jpeg")], "a.jpg: "),
+        ([("a.jpg", b"not a photo", "image/jpeg")], "a.jpg: "),
+        ([("a.json", b"{}", "application/json")], "a.json: This file is no report"),
+        (
+            [("list.csv", b"file,power_percent\na.jpg,much\n", "text/csv"), ("a.jpg", b"x", "image/jpeg")],
+            "power_percent must be a number",
+        ),
+    ],
+)
+def test_a_faulty_series_gives_its_sentence(fresh, files, said):
+    page = series_page(fresh, files)
+    assert healthy(page) and any(said in error.value for error in page.error), told(page)
+
+
+def test_the_chart_of_a_series_marks_where_the_grain_comes_through_and_what_could_hide():
+    report = to_dict(inspection())
+    clean = to_dict(inspection(contrast_percent=0.3, verdict="clean"))
+    items = [{"report": report if p > 20 else clean, "power_percent": p} for p in (10.0, 20.0, 30.0, 40.0)]
+    rise = BreakThrough(
+        found=True, middle=27.0, middle_interval=(22.0, 33.0), dominates_from=None, dominates_interval=None,
+        below_percent=1.0, above_percent=5.0, p_value=0.01, words="",
+    )  # fmt: skip
+    chart = record_charts.series(series_rows(series_points(items)), "power_percent", "Power, %", rise).to_dict()
+    assert {"at": 27.0, "low": 22.0, "high": 33.0} in [row for rows in chart["datasets"].values() for row in rows]
+    hidden = [row for rows in chart["datasets"].values() for row in rows if row.get("limit") is not None]
+    limit = clean["photo"]["detection_limit_percent"]
+    assert {(row["at"], row["limit"]) for row in hidden} == {(10.0, limit), (20.0, limit)}
+    dated = [item | {"date": f"2026-0{i + 1}-01"} for i, item in enumerate(items)]
+    record_charts.series(series_rows(series_points(dated)), "date", "Date").to_dict(validate=True)
 
 
 def test_two_sessions_do_not_see_each_other(fresh):
@@ -425,14 +501,13 @@ def test_the_history_shows_no_stripe_as_what_could_hide_not_as_zero():
 
 
 def test_the_chart_of_patches_holds_stripe_and_grain_of_each_power():
-    from analysis.series import series_points, series_rows
     report = to_dict(inspection())
     points = series_points(
         {"report": report, "power_percent": p, "speed_mm_s": v} for p in (10.0, 20.0) for v in (200.0, 320.0)
     )
-    chart = record_charts.patches(series_rows(points)).to_dict(validate=True)
-    rows = next(iter(chart["datasets"].values()))
-    found = {(row["what"], row["power"], row["speed"]): row["contrast"] for row in rows}
+    chart = record_charts.series(series_rows(points), "power_percent", "Power, %").to_dict(validate=True)
+    rows = max(chart["datasets"].values(), key=len)
+    found = {(row["what"], row["at"], row["group"]): row["contrast"] for row in rows}
     assert len(found) == 8 and found["stripes", 10.0, "320 mm/s"] == report["photo"]["stripes"][0]["contrast_percent"]
     assert found["grain", 20.0, "200 mm/s"] == report["photo"]["grain"]["contrast_percent"]
 

@@ -10,6 +10,7 @@ from analysis.formats import signed
 from analysis.page_parts.assets import asset, svg_address
 
 __all__ = [
+    "BIG",
     "HOW_TO",
     "answer_cards",
     "cautions",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import datetime
 
 import streamlit as st
 
@@ -12,8 +11,8 @@ from analysis.errors import PhotoError
 from analysis.page_parts import markup
 from analysis.page_parts.assets import svg_address
 from analysis.page_parts.components import put
-from analysis.page_parts.evidence import is_dark
 from analysis.page_parts.photos import KINDS, MOST_MB
+from analysis.page_parts.series_results import show_points
 
 __all__ = ["show_plan"]
 
@@ -195,8 +194,6 @@ def _judged(data: bytes, name: str, plan):
 
 def _told(result) -> None:
     """Table of the patches, chart over power, and where the grain comes through."""
-    from analysis.page_parts import record_charts
-    from analysis.series import break_through, exponent_of_speeds, series_csv, series_rows
     from analysis.series_files import patch_points
 
     put(markup.warning_list(result.warnings, "About the photo"))
@@ -208,27 +205,8 @@ def _told(result) -> None:
         )
     )
     points = patch_points(result)
-    if not points:
-        return
-    st.altair_chart(
-        record_charts.patches(series_rows(points), dark=is_dark()),
-        width="stretch",
-        key="plan_chart",
-        alt="Stripe and grain contrast of the patches against power",
-    )
-    if len(points) > 1:
-        st.markdown(break_through(points).words)
-    speeds = exponent_of_speeds(points)
-    if speeds is not None:
-        st.markdown(speeds.words)
-    st.download_button(
-        "Patches as table (CSV)",
-        series_csv(points),
-        f"patches-{datetime.now():%Y-%m-%d}.csv",
-        "text/csv",
-        key="plan_csv",
-        on_click="ignore",
-    )
+    if points:
+        show_points(points, key="plan", stem="patches", table=False)
 
 
 def _row(one) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Charts over many tests: the patches of a test piece, and the logbook over time."""
+"""Charts over many tests: a series of photos or patches, and the logbook over time."""
 
 from __future__ import annotations
 
@@ -7,41 +7,81 @@ import pandas as pd
 
 from analysis.page_parts.charts import DARK, LIGHT
 
-__all__ = ["history", "patches"]
+__all__ = ["history", "series"]
 
 
-def patches(rows, *, dark: bool = False) -> alt.LayerChart:
-    """Stripe and grain contrast of the patches of a test piece against power, one line for each speed."""
+def series(rows, against: str, title: str, rise=None, *, dark: bool = False) -> alt.LayerChart:
+    """Stripe and grain contrast of a series against one setting or the date.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        As `analysis.series.series_rows` gives them.
+    against : str
+        Name of the setting, such as "power_percent", or "date".
+    title : str
+        Of the axis.
+    rise : BreakThrough, optional
+        Where the grain comes through: a rule, and a band over its interval.
+    """
     ink = DARK if dark else LIGHT
-    frame = pd.concat(
-        pd.DataFrame(
-            [
-                {
-                    "power": r["power_percent"],
-                    "speed": f"{r['speed_mm_s']:g} mm/s",
-                    "what": what,
-                    "contrast": r[f"{key}_percent"],
-                    "low": r[f"{key}_low_percent"],
-                    "high": r[f"{key}_high_percent"],
-                    "label": r["label"],
-                    "verdict": r["verdict"],
-                }
-                for r in rows
-            ]
-        )
-        for what, key in (("stripes", "stripe"), ("grain", "grain"))
-    ).dropna(subset=["contrast"])
-    base = alt.Chart(frame, height=300, width="container").encode(
-        alt.X("power:Q", title="Power, %"),
-        alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit])),
+    group = "power_percent" if against == "speed_mm_s" else "speed_mm_s"
+    frame = pd.DataFrame(
+        [
+            {
+                "at": row[against],
+                "group": _group(row[group], group),
+                "what": what,
+                "contrast": row[f"{key}_percent"],
+                "low": row[f"{key}_low_percent"],
+                "high": row[f"{key}_high_percent"],
+                "limit": row["limit_percent"] if key == "stripe" and row["stripe_percent"] is None else None,
+                "label": row["label"],
+                "verdict": row["verdict"],
+            }
+            for what, key in (("stripes", "stripe"), ("grain", "grain"))
+            for row in rows
+            if row[against] is not None
+        ],
     )
-    title = "Contrast, % (bars: 95 %)"
-    y = alt.Y("contrast:Q", title=title, scale=alt.Scale(zero=True))
+    kind = "T" if against == "date" else "Q"
+    x = alt.X(f"at:{kind}", title=title, scale=alt.Scale(zero=False, padding=14))
+    color = alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit]))
+    y = alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True))
+    groups = sorted(set(frame["group"]))
+    key = alt.Legend(symbolFillColor=ink.ink, symbolStrokeColor=ink.ink, orient="bottom", columns=3)
+    dash = alt.StrokeDash("group:N", legend=None)
+    shape = alt.Shape("group:N", title=None, legend=key if len(groups) > 1 else None)
     tip = ["label", "verdict", "what", alt.Tooltip("contrast:Q", format=".2f")]
-    bars = base.mark_rule(strokeWidth=2).encode(alt.Y("low:Q", title=title), alt.Y2("high:Q"))
-    lines = base.mark_line().encode(y, alt.StrokeDash("speed:N", title=None))
-    dots = base.mark_point(filled=True, size=50, opacity=1).encode(y, alt.Shape("speed:N", title=None), tooltip=tip)
-    return alt.layer(bars, lines, dots).configure_legend(orient="top")
+    found = alt.Chart(frame.dropna(subset=["contrast"]))
+    hidden = alt.Chart(frame.dropna(subset=["limit"]))
+    layers = [
+        *_rise(rise, ink),
+        found.mark_rule(strokeWidth=2).encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color),
+        found.mark_line().encode(x, y, color, dash),
+        found.mark_point(filled=True, size=50, opacity=1).encode(x, y, color, shape, tooltip=tip),
+        hidden.mark_point(filled=False, size=60, opacity=1).encode(
+            x, alt.Y("limit:Q"), color, tooltip=["label", "verdict", alt.Tooltip("limit:Q", format=".2f")]
+        ),
+    ]
+    chart = alt.layer(*layers).properties(height=320, width="container")
+    return chart.configure_legend(orient="top")
+
+
+def _group(value, name: str) -> str:
+    return "" if value is None else f"{value:g} {'mm/s' if name == 'speed_mm_s' else '% power'}"
+
+
+def _rise(rise, ink) -> list[alt.Chart]:
+    """Rule where the grain comes through and a band over its interval; an open end is not drawn."""
+    if rise is None or not rise.found:
+        return []
+    low, high = rise.middle_interval or (None, None)
+    place = alt.Chart(pd.DataFrame([{"at": rise.middle, "low": low, "high": high}]))
+    rule = place.mark_rule(color=ink.soft, strokeWidth=2, strokeDash=[6, 3]).encode(alt.X("at:Q"))
+    if low is None or high is None:
+        return [rule]
+    return [place.mark_rect(color=ink.soft, opacity=0.25).encode(alt.X("low:Q"), alt.X2("high:Q")), rule]
 
 
 def history(rows, *, dark: bool = False) -> alt.LayerChart:
