@@ -19,6 +19,7 @@ AXIS_OFF, AXIS_OFF_COST = 0.02, 0.003      # of the lens' axis from the photo's 
 EDGE_MISFIT = 0.012        # the same where an edge must do for a line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 EDGE_SUPPORT = 0.85        # the same for an edge
+EDGE_FOCALS = (0.6, 1.0)   # focal length over the photo's longer side that an edge alone must fit: main cameras
 LEAST_SIDE = 0.4           # the same for the worst side
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
@@ -70,6 +71,8 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < LEAST_SIDE:
         return None
     if shape_known and misfit > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
+        return None
+    if not is_line and not EDGE_FOCALS[0] < focal / max(w, h) < EDGE_FOCALS[1]:
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None

@@ -13,13 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography
+from analysis.sides import side_profiles
 
 __all__ = ["FAMILY", "MarkFit", "MarkLayout", "find_marks", "fit_marks", "mark_corners_mm"]
 
 FAMILY = cv2.aruco.DICT_APRILTAG_36h11   # Olson, "AprilTag", ICRA 2011; read by OpenCV
-SEARCH_PX = (1600, 3200)   # longer side of the picture that is searched, the small one first
+SEARCH_PX = (1200, 3200)   # longer side of the picture that is searched, the small one first
 FEWEST = 2                 # two marks fix the eight numbers of a plane's view
 MOST_MISFIT = 0.06         # of a mark's side, rms: marks of another plan lie elsewhere
+FIELDS, REACH_FIELDS = 8.0, 0.6      # fields along a mark's side, and how far from its sides its edge may lie
 CORNER_SD_PX = 0.15        # of a refined mark's corner, 1 s.d.; measured in tests/benchmarks/bench_rectify.py
 
 
@@ -66,21 +68,22 @@ def find_marks(luminance: NDArray[np.float32], layout: MarkLayout = MarkLayout()
         Corners (4, 2) in photo pixels by number, clockwise from the mark's own top left. A number
         that is seen twice is left out: it cannot be told which one belongs to the piece.
     """
-    top = max(float(np.percentile(luminance[::8, ::8], 99)), 1e-6)
-    coded = np.clip(np.sqrt(luminance / np.float32(top)) * 240, 0, 255).astype(np.uint8)
     options = cv2.aruco.DetectorParameters()
     options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FAMILY), options)
+    top = max(float(np.percentile(luminance[::8, ::8], 99)), 1e-6)
     found: dict[int, NDArray[np.float64]] = {}
     for side in SEARCH_PX:
-        scale = min(1.0, side / max(coded.shape))
-        small = coded if scale == 1.0 else cv2.resize(coded, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        quads, numbers, _ = detector.detectMarkers(small)
+        factor = max(1, -(-max(luminance.shape) // side))        # whole numbers shrink fastest
+        small = cv2.resize(luminance, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        coded = np.clip(np.sqrt(small * np.float32(1 / top)) * 240, 0, 255).astype(np.uint8)
+        quads, numbers, _ = detector.detectMarkers(coded)
         numbers = [] if numbers is None else np.reshape(numbers, -1).tolist()
         for number, quad in zip(numbers, quads, strict=True):
             if number in layout.numbers and number not in found and numbers.count(number) == 1:
-                found[number] = _sharpened(coded, (np.reshape(quad, (4, 2)) + 0.5) / scale - 0.5)
-        if len(found) in (0, 4) or scale == 1.0:               # none: a second look would find none either
+                points = (np.reshape(quad, (4, 2)) + 0.5) * (np.array(luminance.shape[::-1]) / small.shape[::-1]) - 0.5
+                found[number] = _sharpened(luminance, points)
+        if len(found) in (0, 4) or factor == 1:                    # none: a second look would find none either
             break
     return found
 
@@ -114,15 +117,35 @@ def fit_marks(marks: dict[int, NDArray[np.float64]], size_mm: tuple[float, float
                    corners_sd_px=_corner_sd(mm, px, rim, max(residual, CORNER_SD_PX)))
 
 
-def _sharpened(coded, points) -> NDArray[np.float64]:
-    """Corners of a mark at full size, refined within a third of a field."""
-    field = np.linalg.norm(points[1] - points[0]) / 8.0
-    reach = int(np.clip(round(0.35 * field), 2, 14))
-    rough = points.astype(np.float32).reshape(-1, 1, 2)
-    fine = cv2.cornerSubPix(coded, rough.copy(), (reach, reach), (-1, -1),
-                            (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 50, 0.005)).reshape(4, 2)
-    near = np.linalg.norm(fine - points, axis=1, keepdims=True) <= reach
-    return np.where(near, fine, points).astype(np.float64)
+def _sharpened(luminance, points) -> NDArray[np.float64]:
+    """Corners of a mark where lines along its sides meet, each at half amplitude in linear light.
+
+    A corner itself is rounded by the blur, towards the mark's inside; its sides are not moved.
+    """
+    u = np.linspace(-REACH_FIELDS, REACH_FIELDS, 41)             # in fields: the border is one field wide
+    profiles, on, step = (one[0] for one in side_profiles(luminance, points[None], (FIELDS, FIELDS),
+                                                          np.linspace(0.06, 0.94, 30), u, lines=3))
+    middle = (profiles[..., :8].mean(axis=-1) + profiles[..., -8:].mean(axis=-1)) / 2
+    over = profiles - middle[..., None]
+    rising = (over[..., :-1] < 0) & (over[..., 1:] >= 0)
+    first = np.where(rising, np.abs(u[:-1]), np.inf).argmin(axis=-1)[..., None]
+    low, high = (np.take_along_axis(over, first + k, axis=-1)[..., 0] for k in (0, 1))
+    seen = np.take_along_axis(rising, first, axis=-1)[..., 0]
+    at = u[first[..., 0]] + (u[1] - u[0]) * low / np.where(seen, low - high, 1.0)
+    lines = []
+    for k in range(4):
+        near = seen[k] & (np.abs(at[k] - np.median(at[k][seen[k]])) < 0.15) if seen[k].any() else seen[k]
+        if near.sum() < 8:
+            return points
+        edge = on[k][near] + step[k][near] * at[k][near][:, None]
+        lines.append((edge.mean(axis=0), np.linalg.svd(edge - edge.mean(axis=0))[2][0]))
+    return np.stack([_meeting(lines[k - 1], lines[k]) for k in range(4)])
+
+
+def _meeting(one, other) -> NDArray[np.float64]:
+    """Where two lines (point, direction) meet."""
+    share = np.linalg.solve(np.stack([one[1], -other[1]], axis=1), other[0] - one[0])
+    return one[0] + share[0] * one[1]
 
 
 def _corner_sd(mm, px, rim, sd_px) -> float:
