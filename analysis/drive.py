@@ -14,9 +14,11 @@ from analysis.kinematics import travel
 from analysis.machine_parts import Machine
 
 __all__ = ["CAUTIONS", "BeltAngle", "DriveFigure", "angle_from_drift", "angle_from_period",
-           "drift_from_angle", "drive_figures", "path_factor", "polygon_ripple", "position_error",
-           "runout_ripple", "speed_ripple", "teeth_in_mesh", "tension_parts", "travel_per_step", "wrap_angle"]
+           "drift_from_angle", "drive_figures", "fault_figures", "path_factor", "polygon_ripple", "position_error",
+           "runout_ripple", "speed_ripple", "stripe_figures", "teeth_in_mesh", "tension_parts", "travel_per_step",
+           "wrap_angle", "wrap_on_driven"]
 
+MOST_STRETCH = 0.03         # of the period over the pitch: 14 degrees; more is another part
 LEAST_TEETH = 6             # teeth in mesh: the usual advice; common practice, no source
 CAUTIONS = (
     "The machine's manual comes first.",
@@ -75,6 +77,13 @@ def wrap_angle(small_diameter_mm: float, large_diameter_mm: float, centre_distan
                          "centre distance, "
                          f"got {small_diameter_mm}, {large_diameter_mm}, {centre_distance_mm}")
     return 180.0 - 2.0 * math.degrees(math.asin(reach))
+
+
+def wrap_on_driven(teeth: int, pitch_mm: float, other_diameter_mm: float, centre_distance_mm: float) -> float:
+    """Return the wrap in degrees on a toothed pulley whose belt runs on to another one, larger or smaller."""
+    own = teeth * pitch_mm / math.pi
+    wrap = wrap_angle(min(own, other_diameter_mm), max(own, other_diameter_mm), centre_distance_mm)
+    return wrap if own <= other_diameter_mm else 360.0 - wrap
 
 
 def path_factor(angle_deg: float) -> float:
@@ -251,6 +260,40 @@ def drive_figures(machine: Machine, *, wrap_deg: float = 180.0, angle_deg: float
                                 words="lost for holding and bends the guide: the tension must point along the travel"),
                     DriveFigure(name="drift of the period", value=drift_from_angle(angle_deg, distance_mm),
                                 unit="% per 100 mm", words="along the travel, away from the pulley")]
+    return tuple(figures)
+
+
+def fault_figures(machine: Machine, *, eccentricity_mm: float = 0.05) -> tuple[DriveFigure, ...]:
+    """List what a pulley that runs out of true, and its teeth as a polygon, do to the scan speed.
+
+    Notes
+    -----
+    The dose is power over speed, so a relative speed ripple of amplitude a makes a contrast of 2 a peak to
+    peak, where the reflectance follows the dose one to one and the power is not corrected for the speed.
+    """
+    if not machine.belt or not machine.belt.pulley_teeth:
+        return ()
+    teeth, pitch = machine.belt.pulley_teeth, machine.belt.pitch_mm
+    speed, polygon = runout_ripple(eccentricity_mm, pitch, teeth), polygon_ripple(teeth)
+    return (
+        DriveFigure(name="speed ripple of the runout", value=100 * speed, unit="%",
+                    words=f"amplitude, once a turn: every {teeth * pitch:.4g} mm"),
+        DriveFigure(name="contrast that it would make", value=200 * speed, unit="%",
+                    words="about, where the power is not corrected for the speed"),
+        DriveFigure(name="ripple of the teeth as a polygon", value=100 * polygon, unit="%",
+                    words=f"at most, once a tooth: every {pitch:.4g} mm; a toothed belt stays far below it"),
+    )
+
+
+def stripe_figures(machine: Machine, *, period_mm: float, contrast_percent: float) -> tuple[DriveFigure, ...]:
+    """List what a measured stripe says of the drive: how far the carriage is off, and the belt's steady angle."""
+    off = position_error(contrast_percent, period_mm)
+    figures = [DriveFigure(name="position error behind the stripe", value=1000 * off, unit="\N{MICRO SIGN}m",
+                           words="amplitude, where the power is not corrected for the speed")]
+    if machine.belt and 0 < period_mm / machine.belt.pitch_mm - 1 < MOST_STRETCH:
+        angle = angle_from_period(period_mm, machine.belt.pitch_mm)
+        figures.append(DriveFigure(name="belt angle that the spacing asks for", value=angle.angle_deg,
+                                   unit="degrees", words=angle.words))
     return tuple(figures)
 
 

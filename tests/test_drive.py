@@ -12,17 +12,22 @@ from analysis.drive import (
     angle_from_period,
     drift_from_angle,
     drive_figures,
+    fault_figures,
     path_factor,
     polygon_ripple,
     position_error,
     runout_ripple,
     speed_ripple,
+    stripe_figures,
     teeth_in_mesh,
     tension_parts,
     travel_per_step,
     wrap_angle,
+    wrap_on_driven,
 )
-from analysis.machine import load_preset
+from analysis.machine import list_presets, load_preset
+
+PRESETS = [name for name, _ in list_presets()]
 
 
 def test_travel_per_step_of_a_common_drive():
@@ -117,6 +122,38 @@ def test_ripples_equal_the_worked_values():
     assert polygon_ripple(20) == pytest.approx(0.0123116594049, rel=1e-9)
     assert runout_ripple(0.05, 2.0, 20) == pytest.approx(0.00785398163397, rel=1e-9)
     assert speed_ripple(0.005, 2.0) == pytest.approx(0.0157079632679, rel=1e-9)
+
+
+def test_a_pulley_out_of_true_makes_the_contrast_of_its_simulated_carriage():
+    """Carriage moved by a pulley whose centre is off by e, turned in 4000 steps; dose = power / speed, Fourier line."""
+    belt = next(m for m in map(load_preset, PRESETS) if m.belt and m.belt.pulley_teeth)
+    teeth, pitch = belt.belt.pulley_teeth, belt.belt.pitch_mm
+    turn = 2 * math.pi * np.arange(4001) / 4000
+    place = turn * teeth * pitch / (2 * math.pi) + 0.05 * np.sin(turn)
+    dose = 1 / np.diff(place)
+    amplitude = 2 * abs(np.mean(dose * np.exp(-1j * turn[:-1]))) / dose.mean()
+    speed, contrast, polygon = fault_figures(belt, eccentricity_mm=0.05)
+    assert contrast.value == pytest.approx(200 * amplitude, rel=0.01)
+    assert speed.value == pytest.approx(contrast.value / 2) and f"{teeth * pitch:.4g} mm" in speed.words
+    assert polygon.value == pytest.approx(100 * (1 - math.cos(math.pi / teeth)))
+
+
+def test_a_stripe_is_traced_to_position_error_and_belt_angle():
+    belt = next(m for m in map(load_preset, PRESETS) if m.belt and m.belt.pulley_teeth)
+    pitch = belt.belt.pitch_mm
+    error, angle = stripe_figures(belt, period_mm=pitch / math.cos(math.radians(5)), contrast_percent=4.0)
+    assert error.value == pytest.approx(1000 * position_error(4.0, pitch / math.cos(math.radians(5))))
+    assert angle.value == pytest.approx(5.0) and angle.unit == "degrees"
+    assert len(stripe_figures(belt, period_mm=0.9 * pitch, contrast_percent=4.0)) == 1  # no belt shortens its pitch
+
+
+def test_wrap_on_the_larger_pulley_is_what_the_smaller_leaves_of_a_turn():
+    """Open belt: the two wraps add to 360 degrees."""
+    small, large = 20 * 2.0 / math.pi, 60 * 2.0 / math.pi
+    wraps = wrap_on_driven(20, 2.0, large, 100.0), wrap_on_driven(60, 2.0, small, 100.0)
+    assert sum(wraps) == pytest.approx(360.0) and wraps[0] == pytest.approx(wrap_angle(small, large, 100.0))
+    with pytest.raises(ValueError, match="do not fit"):
+        wrap_on_driven(60, 2.0, 300.0, 40.0)
 
 
 def test_polygon_ripple_agrees_with_a_wheel_turned_in_steps():

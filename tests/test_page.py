@@ -19,6 +19,7 @@ from test_bad_input import NOT_PHOTOS, QUEER
 from analysis.break_through import BreakThrough
 from analysis.by_place_chart import level_rows, place_reach, place_rows
 from analysis.errors import PhotoError
+from analysis.machine import list_presets, load_preset
 from analysis.page_parts import charts, choices, markup, pictures, place_charts, record_charts
 from analysis.page_parts.answers import opened
 from analysis.page_parts.assets import asset
@@ -179,6 +180,25 @@ def test_an_entry_written_from_the_answer_stands_in_the_logbook(fresh):
     assert healthy(page) and "Entry 1" in page.success[0].value
     page = page.segmented_control(key="view").set_value("logbook").run()
     assert healthy(page) and "new belt clamp" in told(page)
+
+
+def test_the_drive_calculator_takes_the_stripe_of_the_answer(fresh):
+    page = fresh.button(key="demo_cured").click().run()
+    stripe = page.session_state["shown_answer"].report["before"]["stripes"][0]
+    page = page.segmented_control(key="view").set_value("machine").run()
+    preset = next(name for name, _ in list_presets() if (m := load_preset(name)).belt and m.belt.pulley_teeth)
+    page = page.selectbox(key="preset").set_value(preset).run().button(key="take_preset").click().run()
+    assert healthy(page)
+    typed = [field for field in page.number_input if field.key and field.key.startswith("stripe_period")]
+    assert typed[0].value == pytest.approx(stripe["period_mm"])
+    shown = told(page)
+    for words in ("Position error behind the stripe", "Speed ripple of the runout", "Teeth in mesh", "pull the plug"):
+        assert words in shown, words
+    page.number_input(key="centre").set_value(100.0)
+    page = page.number_input(key="other").set_value(400.0).run()
+    assert healthy(page) and page.error  # half the difference of the diameters is more than 100 mm
+    page = page.number_input(key="other").set_value(20.0).run()
+    assert healthy(page) and not page.error
 
 
 LIST = """file,label,date,speed_mm_s,power_percent,depth_mm

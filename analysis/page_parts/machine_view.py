@@ -1,4 +1,4 @@
-"""The machine: presets, form, file, the spacings that its parts can make, and the drive calculator."""
+"""The machine: presets, form, file, and the spacings that its parts can make."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from analysis.errors import PhotoError
 from analysis.formats import significant
 from analysis.page_parts import markup
 from analysis.page_parts.components import put
+from analysis.page_parts.drive_view import show_calculator
 
 __all__ = ["current_machine", "show_machine"]
 
@@ -53,7 +54,7 @@ def show_machine() -> None:
         return
     _in_use(machine)
     _expected(machine)
-    _calculator(machine)
+    show_calculator(machine)
 
 
 def _sources() -> None:
@@ -257,55 +258,3 @@ def _expected(machine) -> None:
         put(markup.table(("Part", "Spacing", "95 %", "Holds at", "What it looks like"), rows, "Expected spacings"))
     else:
         st.caption("No part is listed yet that makes a spacing.")
-
-
-def _calculator(machine) -> None:
-    from analysis.drive import CAUTIONS, angle_from_drift, drive_figures
-
-    st.subheader("Drive calculator", anchor=False)
-    one, two, three = st.columns(3)
-    wrap = one.number_input(
-        "Wrap of the belt on the pulley, degrees",
-        10.0,
-        360.0,
-        180.0,
-        5.0,
-        format="%.4g",
-        key="wrap",
-        persist_state="session",
-    )
-    angle = two.number_input(
-        "Belt against its travel, degrees",
-        0.0,
-        45.0,
-        0.0,
-        0.5,
-        format="%.3g",
-        key="belt_angle",
-        persist_state="session",
-    )
-    away = three.number_input(
-        "Pulley to belt clamp, mm", 10.0, 5000.0, 200.0, 10.0, format="%.5g", key="clamp", persist_state="session"
-    )
-    figures = drive_figures(machine, wrap_deg=wrap, angle_deg=angle, distance_mm=away)
-    put(
-        markup.table(
-            ("Figure", "Value", "What it is"),
-            [(f.name, f"{significant(f.value, 4)} {f.unit}", f.words) for f in figures],
-            "Drive calculator",
-        )
-    )
-    put(markup.warning_list([f.warning for f in figures if f.warning]))
-    drift = st.number_input(
-        "Measured drift of the spacing, % per 100 mm (from a report)",
-        -20.0,
-        20.0,
-        0.0,
-        0.01,
-        format="%.3f",
-        key="drift",
-        persist_state="session",
-    )
-    if drift:
-        st.markdown(angle_from_drift(drift, away).words)
-    put(markup.cautions(CAUTIONS))
