@@ -3,6 +3,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from analysis.formats import signed
 from analysis.grain import GrainField
 from analysis.odds import evidence_share
@@ -16,6 +18,9 @@ RULED_OUT = 0.20           # below this probability a photo is said to hold no r
 GRAIN_SEEN_PERCENT = 2.0   # oriented texture that a person sees at arm's length; common practice, no source
 GRAIN_SHARE = 0.35         # grain this strong against the stripe makes the verdict mixed
 USEFUL_LIMIT_PERCENT = 4.0 # a photo that would miss a plain stripe of this contrast cannot clear a machine
+# A machine has a regular artefact in one case of three, with a contrast spread evenly in its logarithm over this range:
+# what a photo that shows nothing leaves possible. Common practice, no source.
+PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.4, 12.0)
 VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
 
 
@@ -33,7 +38,7 @@ class Decision:
     """The answer for one photo."""
 
     verdict: str
-    probability_mechanical: float
+    probability_mechanical: float          # that a regular artefact is present at all, one too weak to be seen included
     sentence: str                          # the answer in one sentence
     reasons: tuple[Reason, ...]            # strongest first, for and against
     next_step: str                         # what to do next, in a sentence
@@ -63,27 +68,44 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     Decision
     """
     top = field.candidates[0] if field.candidates else None
-    probability = top.probability if top else 0.01
+    seen = top.probability if top else 0.01
     if camera is not None:
-        probability = min(probability, VETOED)
+        seen = min(seen, VETOED)
     limit = field.detection_limit_percent
     grain_seen = grain.contrast_percent >= GRAIN_SEEN_PERCENT
     poor = trouble is not None or not limit <= 2 * USEFUL_LIMIT_PERCENT
-    if field.stripes and probability >= CALL_PROBABILITY:
+    called = bool(field.stripes) and seen >= CALL_PROBABILITY
+    unseen = 0.0 if called else _unseen(limit)
+    if called:
         strong = grain.contrast_percent >= max(GRAIN_SEEN_PERCENT, GRAIN_SHARE * field.stripes[0].contrast_percent)
         verdict = "mixed" if strong else "mechanical"
-    elif probability > RULED_OUT or poor:
+    elif seen > RULED_OUT or poor:
         verdict = "undecided"
     elif grain_seen:
         verdict = "grain"
     else:
         verdict = "clean" if limit <= USEFUL_LIMIT_PERCENT else "undecided"
     reasons = _reasons(top, unit, camera) + _grain_reason(grain, unit)
-    return Decision(verdict=verdict, probability_mechanical=probability,
+    if unseen > 0.0:
+        reasons.append(Reason(term="below the limit", weight=0.0, words=(
+            f"A stripe weaker than {limit:.1f} % would not have been seen; that leaves a chance of "
+            f"{100 * unseen:.0f} % for one.")))
+    return Decision(verdict=verdict, probability_mechanical=1.0 - (1.0 - seen) * (1.0 - unseen),
                     sentence=_sentence(verdict, field, grain, top, unit, camera, poor, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
                     next_step=_next_step(verdict, top, camera, poor, trouble), detection_limit_percent=limit,
                     poor_photo=bool(poor and verdict == "undecided"), blind=trouble is not None)
+
+
+def _unseen(limit_percent: float) -> float:
+    """Probability that there is a stripe below the detection limit, where none was seen above it.
+
+    Bayes' rule with `PRIOR` and `PRIOR_PERCENT`: a photo of limit 0.4 % leaves next to nothing, one of 2 % leaves
+    19 %, and one that would have shown nothing at all leaves the prior.
+    """
+    low, high = np.log(PRIOR_PERCENT)
+    share = float(np.clip((np.log(limit_percent) - low) / (high - low), 0.0, 1.0)) if limit_percent > 0 else 1.0
+    return PRIOR * share / (PRIOR * share + 1.0 - PRIOR)
 
 
 def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
@@ -137,7 +159,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     if top is None:
         return [Reason(term="no line", words="No spacing stands out from the texture at all.", weight=-4.0)]
     line, stripe = top.line, top.stripe
-    weight = {t.name: t.weight for t in top.terms}
+    weight = {"as_rings_could": 0.0, "expected": 0.0} | {t.name: t.weight for t in top.terms}
     reasons = []
 
     def say(term, good, bad, *names):
@@ -153,9 +175,9 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"Equal spacing over {line.periods:.0f} periods: the line is as narrow as one steady spacing makes it, "
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Only {line.periods:.0f} periods are in view, too few to tell equal spacing from rings."
-        if weight["few_periods"] < weight["as_a_line_would"] else
+        if min(weight["few_periods"], weight["as_rings_could"]) < weight["as_a_line_would"] else
         f"The spacing is less even than one machine's: the line leaves {narrow:.0f} % of the evidence against rings "
-        "that a steady spacing of its strength would.", "as_a_line_would", "few_periods")
+        "that a steady spacing of its strength would.", "as_a_line_would", "few_periods", "as_rings_could")
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",
@@ -166,6 +188,9 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     say("square to the scan axis",
         f"Square to the scan axis within {abs(stripe.angle_deg):.2f} degrees.",
         f"Off square by {abs(stripe.angle_deg):.2f} degrees.", "square")
+    if weight["expected"] > 0.0:
+        reasons.append(Reason(term="expected", weight=weight["expected"], words=(
+            "It is a spacing that the machine file lists or the other photo shows.")))
     if camera is not None:
         reasons.append(Reason(term="camera", words=f"A cause in the camera: {camera}.", weight=-8.0))
     return reasons

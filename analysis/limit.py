@@ -12,7 +12,7 @@ import numpy as np
 from scipy.stats import norm
 
 from analysis.line import measure_line, rings_at
-from analysis.odds import line_probability, line_terms, search_false_alarm
+from analysis.odds import line_odds, search_false_alarm
 from analysis.places import demodulate_each, demodulated_waves
 from analysis.plane import STEEPEST_DEG, Bands, Plane
 
@@ -75,7 +75,7 @@ def _at_period(bands, places, plane, call, lowest_per_mm):
             sums = places.sums + np.exp(log_contrast) / 200.0 * wave
             line = measure_line(replace(places, sums=sums), plane, rings=rings, drifting=False)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
-            p = line_probability(line_terms(line, false_alarm))[0]
+            p = line_odds(line, false_alarm)[0]
             return np.log(p / (1.0 - p)) - np.log(call / (1.0 - call))
         halves.append(min(np.exp(_crossing(excess, np.log(LEAST_SD * sd), np.log(MOST_SD * sd))), HIGHEST_PERCENT))
     return float(np.mean(halves)), max(sd, float(np.std(halves)))

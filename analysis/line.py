@@ -218,7 +218,7 @@ def _continuum_at(plane, fx, fy, settled):
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
     level = UNDER_LINE * plane.local if settled else plane.noise
-    counts = float(plane.noise_count[i, 0]), float(plane.ring_count[i, 0])
+    counts = float(plane.noise_count[i, j]), float(plane.ring_count[i, 0])
     return level[i, j], plane.floor[i, j], plane.ring[i, j], *counts
 
 
@@ -236,7 +236,7 @@ def _bend(drift, fx, x):
 def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drift_factor):
     """Offset in fx and fy (and drift, where it pays) that maximises the coherent sum."""
     gx = gy = 0.0
-    step_x, step_y = cell_x / 6.0, cell_y / 6.0
+    step_x, step_y = cell_x / 10.0, cell_y / 10.0      # the search grid is half a cell; further off stands another line
     best = 0.0
     for _ in range(3):
         tx, ty = gx + step_x * np.arange(-6, 7), gy + step_y * np.arange(-6, 7)

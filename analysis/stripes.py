@@ -21,7 +21,7 @@ from analysis.by_place import ContrastByPlace, contrast_by_place
 from analysis.flatten import Texture
 from analysis.limit import detection_limit
 from analysis.line import Line, line_wave, measure_line, same_wave, with_envelope
-from analysis.odds import Term, directed_false_alarm, line_probability, line_terms, search_false_alarm
+from analysis.odds import Term, directed_false_alarm, line_odds, search_false_alarm
 from analysis.places import demodulate, demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
 from analysis.settings import SHORTEST_PERIOD_MM
@@ -30,11 +30,12 @@ from analysis.visibility import visible
 
 __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes"]
 
-CALL_PROBABILITY = 0.75    # on held-out cases this calls fewer than 1 in 100 photos without stripes
+CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
 PEAKS_TRIED = 8
+SIDE_LOBE = 0.12           # of a line's power: the Tukey window's side lobes lie below
 HIGHEST_ORDER = 6
 HARMONIC_SD = 4.5          # of a harmonic's amplitude over its s.d.: about 1 in 10,000 by chance
 SIDE_CELLS, SIDE_SHARE = 3.0, 0.2   # resolution cells from a stripe and share of its contrast: its own unevenness
@@ -218,11 +219,13 @@ def _peaks(plane: Plane) -> list[tuple[float, float]]:
     """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
     fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
     wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
-    # Only summits: a side lobe of a strong line stands as high above its own column's flanks as the line does.
-    lobe = [max(3, 2 * round(1.75 * cell / (f[1] - f[0])) + 1) for cell, f in (
-        (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
-    wedge &= plane.power >= maximum_filter(plane.power, lobe)
-    over_noise = np.where(wedge, plane.power / plane.noise, 0.0)
+    # Only summits, and none so low that it may be a side lobe of a strong line beside it.
+    def highest_within(cells):
+        size = [max(3, 2 * round(cells * cell / (f[1] - f[0])) + 1) for cell, f in (
+            (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
+        return maximum_filter(plane.power, size)
+    wedge &= (plane.power >= highest_within(1.0)) & (plane.power >= SIDE_LOBE * highest_within(2.0))
+    over_noise = np.where(wedge, plane.noise_count * np.log1p(plane.power / plane.noise / plane.noise_count), 0.0)
     over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
     taken: list[tuple[float, float]] = []
     for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
@@ -254,10 +257,9 @@ def _listed_peaks(plane: Plane, listed_mm) -> list[tuple[float, float]]:
 def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Candidate:
     """Odds and intervals of a fitted line."""
     false_alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
-    if listed_mm:
-        false_alarm = min(false_alarm, directed_false_alarm(line, plane, listed_mm=listed_mm,
-                                                            steepest_deg=STEEPEST_DEG))
-    probability, terms = line_probability(line_terms(line, false_alarm))
+    directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG)
+    listed, false_alarm = directed < 1.0, min(false_alarm, directed)
+    probability, terms = line_odds(line, false_alarm, listed=listed)
     if line.periods < FEWEST_PERIODS - 0.5:
         probability = min(probability, 0.5)
     return Candidate(stripe=_stripe(line, texture, false_alarm), line=line, probability=probability, terms=terms)

@@ -1,117 +1,215 @@
 """Detection against contrast beside the ideal searching observer and what general-purpose libraries give.
 
-    python tests/benchmarks/bench_detection.py [--trials 200]
+    python tests/benchmarks/bench_detection.py [--trials 200] [--first 0] [--only plain rings directed] [--png FILE]
 
 Bands of 80 x 60 mm with coloured noise of known spectrum, a stripe of unknown
-period (0.4 to 8 mm) and angle (within 1 degree). The signal is stated as the
-output signal-to-noise ratio of the matched filter that knows everything,
-10 log10(|line|^2 / noise power in its bin), in dB.
+period (0.4 to 8 mm; with rings to 4 mm) and angle (within 1 degree). The signal
+is stated as the output signal-to-noise ratio of the matched filter that knows
+everything and meets no rings, 10 log10(|line|^2 / noise power in its bin), in
+dB: 6 dB is twice the contrast. Thresholds are those that 1 % of the trials
+without a stripe exceed; "own" is the program's own threshold.
 
-ideal     generalised likelihood ratio over the same plane, the true noise spectrum known
-ours      the strongest candidate's odds, called at a threshold set on nulls to 1 %; and at the program's own
-scipy     periodogram of the column mean, peak over a running median, threshold set to 1 %
-astropy   Lomb-Scargle false-alarm probability of the column mean, threshold set to 1 %
+ideal     generalised likelihood ratio over the same plane, the true spectrum of noise and rings known
+ours      the strongest candidate's odds
+scipy     periodogram of the column mean, peak over a running median
+astropy   Lomb-Scargle false-alarm probability of the column mean
+gabor     energy of scikit-image's Gabor kernels across the stripes over that along them, best octave third
+matched   (directed) power at the true period and angle over the true noise
+
+directed: a machine file lists four periods and the stripe has one of them; its
+own false-alarm rate, "ours" being the probability that noise makes such a line near any of them.
 """
 from __future__ import annotations
 
 import argparse
+from functools import cache
 
 import numpy as np
 from astropy.timeseries import LombScargle
-from scipy.ndimage import median_filter
-from scipy.signal import periodogram
+from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.signal import fftconvolve, periodogram
+from skimage.filters import gabor_kernel
 
 from analysis.flatten import Texture
 from analysis.plane import FIT_TAPER, STEEPEST_DEG, Bands, make_plane, tapered
 from analysis.stripes import CALL_PROBABILITY, _best_candidate, _lowest
 
 STEP_MM, BAND_MM, LENGTH, HEIGHT = 1 / 12, 1.0, 78.0, 58.0
+N, K = int(LENGTH / STEP_MM), int(HEIGHT / BAND_MM)
+X, Y = np.arange(N) * STEP_MM, np.arange(K) * BAND_MM
+HIGHEST = 4.8
+LISTED = ((2.032, 0.002), (1.016, 0.001), (3.175, 0.003), (0.8, 0.0008))
+DECIBELS = {"plain": (12, 13, 14, 15, 16, 17, 18, 20), "rings": (16, 20, 24, 28, 32, 36),
+            "directed": (8, 9, 10, 11, 12, 13, 14)}
 TEXTURE = Texture(name="bench", log_reflectance=np.zeros((1, 1), np.float32), weight=np.ones((1, 1), np.float32),
                   trend=np.zeros((1, 1), np.float32), samples_per_mm=12.0, origin_mm=(0.0, 0.0), scale_known=True,
                   longest_period_mm=20.0, artwork_fraction=0.0)
 
 
-def noise_spectrum(fx, slope):
-    """Power against fx, flat below 0.1 per mm."""
-    return 1.0 / np.maximum(np.abs(fx), 0.1) ** slope + 0.3
+def noise_power(fx, slope):
+    """Variance of a sample per unit of bandwidth against fx, flat below 0.1 per mm."""
+    return 1e-4 * (1.0 / np.maximum(np.abs(fx), 0.1) ** slope + 0.3)
 
 
-def draw(rng, snr_db, slope, rings=False):
-    """Bands of coloured noise with a stripe of the given output signal-to-noise ratio (None: none)."""
-    n, k = int(LENGTH / STEP_MM), int(HEIGHT / BAND_MM)
-    white = rng.standard_normal((k, n))
-    shape = np.sqrt(noise_spectrum(np.fft.rfftfreq(n, STEP_MM), slope))
-    value = 0.01 * np.fft.irfft(np.fft.rfft(white, axis=1) * shape, n, axis=1)
-    x, y = np.arange(n) * STEP_MM, np.arange(k) * BAND_MM
-    if rings:
-        mean, cv = np.exp(rng.uniform(np.log(0.8), np.log(4))), rng.uniform(0.1, 0.3)
-        edges = np.cumsum(np.maximum(mean * (1 + cv * rng.standard_normal(int(260 / mean))), 0.2 * mean)) - 20
-        lean = np.radians(rng.uniform(-5, 5))
-        phase = np.interp(x[None, :] * np.cos(lean) - y[:, None] * np.sin(lean), edges, np.arange(edges.size))
-        value = value + rng.uniform(0.002, 0.02) * np.cos(2 * np.pi * phase)
-    truth = None
+def bands_of(value) -> Bands:
+    """Bands from an array (K, N)."""
+    weight = np.ones((K, N))
+    return Bands(value=value, weight=weight, x_mm=X, y_mm=Y, step_mm=STEP_MM, band_mm=BAND_MM,
+                 fit_weight=tapered(weight, FIT_TAPER))
+
+
+def rings_of(rng, mean, cv, lean, amplitude):
+    """Rings nearly parallel to the stripes: a renewal process of their edges, one cosine a ring."""
+    edges = np.cumsum(np.maximum(mean * (1 + cv * rng.standard_normal(int(260 / mean))), 0.2 * mean)) - 20
+    phase = np.interp(X[None, :] * np.cos(lean) - Y[:, None] * np.sin(lean), edges, np.arange(edges.size))
+    return amplitude * np.cos(2 * np.pi * phase)
+
+
+def draw(seed, what, snr_db):
+    """Bands, slope of the noise, rings' parameters (None: none) and true (fx, fy) (None: no stripe)."""
+    rng = np.random.default_rng([seed, 0 if snr_db is None else int(10 * snr_db), 31])
+    slope = rng.uniform(0.3, 1.6)
+    shape = np.sqrt(noise_power(np.fft.rfftfreq(N, STEP_MM), slope))
+    value = np.fft.irfft(np.fft.rfft(rng.standard_normal((K, N)), axis=1) * shape, N, axis=1)
+    rings = None
+    if what == "rings":
+        rings = (np.exp(rng.uniform(np.log(0.8), np.log(4))), rng.uniform(0.1, 0.3), np.radians(rng.uniform(-5, 5)),
+                 rng.uniform(0.002, 0.02))
+        value = value + rings_of(rng, *rings)
+    period = np.exp(rng.uniform(np.log(0.4), np.log(4 if rings else 8)))
+    if what == "directed":
+        listed, sd = LISTED[rng.integers(len(LISTED))]
+        period = listed + sd * rng.standard_normal()
+    angle = np.radians(rng.uniform(-1, 1))
+    truth = (np.cos(angle) / period, -np.sin(angle) / period)
     if snr_db is not None:
-        f, a = 1 / np.exp(rng.uniform(np.log(0.4), np.log(4 if rings else 8))), np.radians(rng.uniform(-1, 1))
-        truth = (f * np.cos(a), -f * np.sin(a))
-        power = 1e-4 * noise_spectrum(truth[0], slope)              # variance of one band sample near this frequency
-        amplitude = 2 * np.sqrt(10 ** (snr_db / 10) * power / (n * k))
-        value = value + amplitude * np.cos(2 * np.pi * (truth[0] * x[None, :] + truth[1] * y[:, None])
+        amplitude = 2 * np.sqrt(10 ** (snr_db / 10) * noise_power(truth[0], slope) / (N * K))
+        value = value + amplitude * np.cos(2 * np.pi * (truth[0] * X[None, :] + truth[1] * Y[:, None])
                                            + rng.uniform(0, 6.28))
-    weight = np.ones((k, n))
-    return Bands(value=value, weight=weight, x_mm=x, y_mm=y, step_mm=STEP_MM, band_mm=BAND_MM,
-                 fit_weight=tapered(weight, FIT_TAPER)), truth
+    return bands_of(value), slope, rings, truth
 
 
-def scores(bands, slope):
-    """Score of each observer, and the frequency that it names."""
-    plane = make_plane(bands, highest_per_mm=4.8)
+def ideal(plane, slope, rings, seed):
+    """Largest power over the true spectrum; that of the rings is the mean of 30 draws."""
+    known = noise_power(plane.fx_per_mm, slope)[:, None] * plane.square_sum * np.ones_like(plane.power)
+    if rings:
+        rng = np.random.default_rng([seed, 99])
+        mean = np.mean([make_plane(bands_of(rings_of(rng, *rings)), highest_per_mm=HIGHEST).power
+                        for _ in range(30)], axis=0)
+        known += uniform_filter1d(mean, 3, axis=0)
     fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
     wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
-    known = np.where(wedge, plane.power / noise_spectrum(plane.fx_per_mm, slope)[:, None], 0)
-    i, _ = np.unravel_index(np.argmax(known), known.shape)
-    ours = _best_candidate(bands, plane, TEXTURE)
+    score = np.where(wedge, plane.power / known, 0)
+    i, _ = np.unravel_index(np.argmax(score), score.shape)
+    return score.max(), plane.fx_per_mm[i]
+
+
+@cache
+def kernels():
+    """Gabor kernels of a third of an octave apart, across the stripes and along them, at 4 px per mm."""
+    return [(f, [gabor_kernel(0.25 * f, theta=theta, bandwidth=0.6, n_stds=2) for theta in (0.0, np.pi / 2)])
+            for f in np.geomspace(0.14, 1.6, 10)]
+
+
+def gabor(bands):
+    """Largest energy ratio and its frequency."""
+    picture = np.repeat(bands.value.reshape(K, -1, 3).mean(axis=2), 4, axis=0)
+    picture -= picture.mean()
+    best = max((np.mean(np.abs(fftconvolve(picture, pair[0], mode="valid")) ** 2)
+                / np.mean(np.abs(fftconvolve(picture, pair[1], mode="valid")) ** 2), f) for f, pair in kernels())
+    return best
+
+
+def libraries(bands) -> dict:
+    """What a careful person would write with general-purpose libraries."""
     mean = bands.value.mean(axis=0)
     f, p = periodogram(mean, 1 / STEP_MM)
-    keep = (f > 0.05) & (f < 4.8)
+    keep = (f > 0.05) & (f < HIGHEST)
     ratio = (p / median_filter(p, 31))[keep]
-    ls = LombScargle(bands.x_mm, mean)
-    grid = np.linspace(0.06, 4.8, 3000)
-    q = ls.power(grid)
-    return {"ideal": (known.max(), plane.fx_per_mm[i]), "ours": (ours.probability, ours.line.fx_per_mm),
-            "scipy": (ratio.max(), f[keep][np.argmax(ratio)]),
-            "astropy": (-float(ls.false_alarm_probability(q.max(), method="baluev")), grid[np.argmax(q)])}
+    search = LombScargle(bands.x_mm, mean)
+    grid = np.linspace(0.06, HIGHEST, 3000)
+    power = search.power(grid)
+    return {"scipy": (ratio.max(), f[keep][np.argmax(ratio)]),
+            "astropy": (-float(search.false_alarm_probability(power.max(), method="baluev")), grid[np.argmax(power)]),
+            "gabor": gabor(bands)}
 
 
-def run(trials: int, rings: bool) -> None:
-    """Print the table."""
-    nulls = []
-    for seed in range(trials):
-        rng = np.random.default_rng([seed, 1])
-        slope = rng.uniform(0.3, 1.6)
-        nulls.append(scores(draw(rng, None, slope, rings)[0], slope))
-    bar = {name: np.quantile([s[name][0] for s in nulls], 0.99) for name in nulls[0]}
-    own = np.mean([s["ours"][0] >= CALL_PROBABILITY for s in nulls])
-    print(f"{'with rings' if rings else 'plain'}: false calls of ours at its own threshold {own:.3f}; "
-          f"probability that 1 % of nulls exceed {bar['ours']:.3f}")
-    print("dB      " + "  ".join(f"{name:>8}" for name in bar) + "  ours at its own threshold")
-    for db in (12, 14, 16, 18, 20, 22, 25, 30):
-        hit = {name: 0 for name in bar} | {"own": 0}
-        for seed in range(trials):
-            rng = np.random.default_rng([seed, db, 2])
-            slope = rng.uniform(0.3, 1.6)
-            bands, truth = draw(rng, db, slope, rings)
-            for name, (score, fx) in scores(bands, slope).items():
-                right = abs(fx - truth[0]) < 1.0 / LENGTH
-                hit[name] += right and score >= bar[name]
-                if name == "ours":
-                    hit["own"] += right and score >= CALL_PROBABILITY
-        shares = "  ".join(f"{hit[n] / trials:8.2f}" for n in (*bar, "own"))
-        print(f"{db:<8}{shares}", flush=True)
+def scores(seed, what, snr_db) -> tuple[dict, tuple]:
+    """Score of each observer with the frequency that it names, and the true frequency."""
+    bands, slope, rings, truth = draw(seed, what, snr_db)
+    plane = make_plane(bands, highest_per_mm=HIGHEST)
+    if what == "directed":
+        wave = np.exp(-2j * np.pi * (truth[0] * X[None, :] + truth[1] * Y[:, None]))
+        matched = abs((bands.value * wave).sum()) ** 2 / (noise_power(truth[0], slope) * N * K)
+        ours = _best_candidate(bands, plane, TEXTURE, LISTED)
+        near = min(abs(1 / ours.stripe.period_mm - 1 / p) for p, _ in LISTED) < 1 / LENGTH
+        return {"matched": (matched, truth[0]),
+                "ours": (-np.log(ours.stripe.false_alarm_probability) if near else 0.0, ours.line.fx_per_mm),
+                "own": (ours.probability, ours.line.fx_per_mm)}, truth
+    ours = _best_candidate(bands, plane, TEXTURE)
+    probability, fx = (ours.probability, ours.line.fx_per_mm) if ours else (0.0, 0.0)
+    return {"ideal": ideal(plane, slope, rings, seed), "ours": (probability, fx), "own": (probability, fx),
+            **libraries(bands)}, truth
+
+
+def run(what: str, first: int, trials: int) -> tuple[tuple, dict]:
+    """Print the table; give decibels and the curve of each observer."""
+    seeds = range(first, first + trials)
+    nulls = [scores(seed, what, None)[0] for seed in seeds]
+    bar = {name: np.quantile([s[name][0] for s in nulls], 0.99) for name in nulls[0]} | {"own": CALL_PROBABILITY}
+    false = np.mean([s["own"][0] >= CALL_PROBABILITY for s in nulls])
+    sure = sum(s["own"][0] > 0.9 for s in nulls)
+    print(f"{what}: false calls at the program's own threshold {false:.3f} of {trials}, over 0.9: {sure}")
+    print("dB    " + " ".join(f"{name:>8}" for name in bar))
+    curves = {name: [] for name in bar}
+    for db in DECIBELS[what]:
+        found = [scores(seed, what, db) for seed in seeds]
+        for name in bar:
+            octave = 1.26 if name == "gabor" else None
+            curves[name].append(np.mean([
+                s[name][0] >= bar[name] and (abs(s[name][1] - t[0]) < 1.0 / LENGTH if octave is None
+                                             else 1 / octave < s[name][1] / t[0] < octave) for s, t in found]))
+        print(f"{db:<6}" + " ".join(f"{curves[n][-1]:8.2f}" for n in bar), flush=True)
+    bound = "matched" if what == "directed" else "ideal"
+    for name in (n for n in bar if n != bound):
+        apart = at_95(DECIBELS[what], curves[name]) - at_95(DECIBELS[what], curves[bound])
+        print(f"  contrast found 95 % of the time over that of '{bound}': {name} {10 ** (apart / 20):.2f}")
+    return DECIBELS[what], curves
+
+
+def at_95(decibels, share) -> float:
+    """Decibels at which 95 % are found, on a curve that is kept from falling; inf beyond the table."""
+    rising = np.maximum.accumulate(share)
+    if rising[-1] < 0.95:
+        return np.inf
+    k = int(np.argmax(rising >= 0.95))
+    return float(decibels[0]) if k == 0 else float(np.interp(0.95, rising[k - 1: k + 1], decibels[k - 1: k + 1]))
+
+
+def picture(results: dict, file: str) -> None:
+    """Draw detection against contrast."""
+    import matplotlib
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+    figure, axes = plt.subplots(1, len(results), figsize=(5 * len(results), 4), sharey=True, squeeze=False)
+    for axis, (what, (decibels, curves)) in zip(axes[0], results.items(), strict=True):
+        for name, share in curves.items():
+            axis.plot(decibels, share, marker="o", ms=3, label=name, lw=2 if name == "ours" else 1)
+        axis.axhline(0.95, color="0.7", lw=0.8)
+        axis.set(title=what, xlabel="output signal-to-noise ratio of a filter that knows all, dB", ylim=(-0.02, 1.02))
+        axis.legend(fontsize=8)
+    axes[0, 0].set_ylabel("share found, 1 % false alarms")
+    figure.tight_layout()
+    figure.savefig(file, dpi=120)
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trials", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--only", nargs="+", choices=tuple(DECIBELS), default=tuple(DECIBELS))
+    parser.add_argument("--png", help="draw the curves here")
     given = parser.parse_args()
-    run(given.trials, rings=False)
-    run(given.trials, rings=True)
+    curves = {what: run(what, given.first, given.trials) for what in given.only}
+    if given.png:
+        picture(curves, given.png)
