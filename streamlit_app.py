@@ -45,7 +45,7 @@ def main() -> None:
         drawn = {"machine": machine_view, "plan": plan_view, "series": series_view, "logbook": logbook_view}
         drawn.get(view, compare_view)()
     except PhotoError as problem:
-        st.error(str(problem))
+        st.error(markup.on_page(str(problem)))
     except Exception:
         logging.getLogger(__name__).exception("fault while drawing the page")
         st.error(FAULT)
@@ -81,7 +81,7 @@ def compare_view() -> None:
         if not st.session_state.get("in_vain"):
             st.session_state["in_vain"] = True  # the mend is most likely a setting: show them again
             st.rerun()
-        st.error(str(problem))
+        st.error(markup.on_page(str(problem)))
         if settings.frame_mm and not st.session_state.get("by_hand"):
             st.info("You can also show the program where the frame is: switch on the frame's corners by hand, above.")
         return

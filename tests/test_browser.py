@@ -6,6 +6,7 @@ Screenshots of a failed test are kept in the folder named at its end. Accessibil
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
@@ -201,6 +202,19 @@ class Page:
 
         self.until(press, what=css)
 
+    def view(self, name):
+        """Go to a part of the program by its name."""
+        buttons = ".st-key-view button"
+
+        def press():
+            found = [b for b in self.driver.find_elements(By.CSS_SELECTOR, buttons) if name in b.text]
+            return found and (found[0].click() or True)
+
+        self.until(press, what=name)
+        heading = "return document.querySelector('.sg-step h2').innerText"
+        self.until(lambda: name.lower() in self.js(heading).lower(), what=f"the view {name}")
+        self.idle()
+
     def text(self):
         return self.js("return document.querySelector('[data-testid=stMain]')?.innerText ?? ''")
 
@@ -363,6 +377,52 @@ def check_downloads(browser, answer):
     browser.driver.switch_to.window(kept)
 
 
+def test_changing_an_input_stops_the_work_and_the_answer_is_that_of_the_new_input(browser):
+    browser.open()
+    browser.click(".st-key-demo_cured button")
+    browser.find("[data-testid=stProgress]")
+    browser.click(".st-key-leave_demo button")
+    browser.find(".st-key-demo_smaller button")
+    browser.idle()
+    assert not browser.driver.find_elements(By.CSS_SELECTOR, "[data-testid=stProgress], .sg-answer")
+    browser.click(".st-key-demo_smaller button")
+    browser.find("[data-testid=stProgress]")
+    field = ".st-key-frame_w input"
+    browser.click("[data-testid=stExpander] summary")
+    browser.until(lambda: browser.driver.find_element(By.CSS_SELECTOR, field).is_displayed(), what="the field")
+    keys = (Keys.CONTROL, "a", Keys.NULL, "81", Keys.ENTER)
+    browser.until(lambda: browser.driver.find_element(By.CSS_SELECTOR, field).send_keys(*keys) or True, what=field)
+    browser.settled()
+    assert "81 by 60 mm" in browser.text()
+    spacing = browser.until(
+        lambda: [dd.text for dd in browser.driver.find_elements(By.CSS_SELECTOR, ".sg-card dd") if "mm" in dd.text],
+        what="a spacing",
+    )[0]
+    assert float(spacing.split()[0]) == pytest.approx(2.03 * 81 / 80, rel=0.005)
+
+
+def test_a_series_is_judged_and_its_table_is_downloaded(browser):
+    browser.open()
+    browser.view("Series")
+    names = ("cured_before.jpg", "cured_after.jpg")
+    given = browser.folder / "list.csv"
+    given.write_text("file,power_percent,speed_mm_s\ncured_before.jpg,40,200\ncured_after.jpg,20,200\n")
+    files = [str(DEMO / name) for name in names] + [str(given)]
+    browser.find(".st-key-series_upload input[type=file]").send_keys("\n".join(files))
+    browser.click(".st-key-series_go button")
+    browser.find(".st-key-series_csv button", PATIENCE)
+    browser.idle()
+    for width in (390, 1440):
+        browser.resize(width)
+        time.sleep(1.0)
+        assert browser.overflow() <= 0
+        assert not axe_findings(browser)
+    with browser.download("series_csv", ".csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["power_percent"] for row in rows] == ["40.0", "20.0"]
+    assert float(rows[0]["period_mm"]) == pytest.approx(2.03, rel=0.005) and not rows[1]["period_mm"]
+
+
 def test_corners_clicked_on_an_uploaded_photo_give_the_true_spacing(browser):
     truth = json.loads((DEMO / "truth.json").read_text())["pairs"]["cured"]["before"]
     browser.open()
@@ -429,22 +489,8 @@ def test_first_page_machine_and_logbook_have_no_serious_accessibility_finding(br
     browser.open(dark=dark)
     assert browser.overflow() <= 0
     found = axe_findings(browser)
-    for name in ("Machine", "Test piece", "Logbook"):
-        browser.until(
-            lambda name=name: (
-                next(
-                    b for b in browser.driver.find_elements(By.CSS_SELECTOR, ".st-key-view button") if name in b.text
-                ).click()
-                or True
-            ),
-            what=name,
-        )
-        browser.until(
-            lambda name=name: (
-                name.lower() in browser.js("return document.querySelector('.sg-step h2').innerText").lower()
-            ),
-            what=f"the view {name}",
-        )
+    for name in ("Machine", "Test piece", "Series", "Logbook"):
+        browser.view(name)
         assert browser.overflow() <= 0
         found += axe_findings(browser)
     assert not found

@@ -418,6 +418,11 @@ def test_a_warning_is_split_into_what_and_mend():
     assert "Mend: Turn the lamp away." in tags.text and "Glare covers 3 % of the piece." in tags.text
 
 
+def test_the_page_names_its_field_not_the_command_lines_option():
+    said = markup.warning("It was read from a ruler. Check it, and give --pixels-per-mm if it is wrong.")
+    assert "--" not in said and "<b>Mend:</b> Check it, and give pixels per mm if it is wrong." in said
+
+
 def test_five_short_lines_say_how_to_photograph():
     assert len(markup.HOW_TO) == 5 and max(map(len, markup.HOW_TO)) < 110
 

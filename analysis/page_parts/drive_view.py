@@ -7,7 +7,6 @@ from typing import Any
 import streamlit as st
 
 from analysis import words
-from analysis.formats import significant
 from analysis.page_parts import markup
 from analysis.page_parts.components import put
 
@@ -130,7 +129,7 @@ def _last_stripe() -> tuple[dict[str, Any], str]:
 
 
 def _table(figures, caption: str) -> None:
-    rows = [(f.name[:1].upper() + f.name[1:], f"{significant(f.value, 4)} {f.unit}", f.words) for f in figures]
+    rows = [(f.name[:1].upper() + f.name[1:], f"{f.value:.4g} {f.unit}", f.words) for f in figures]
     if rows:
         put(markup.table(("Figure", "Value", "What it is"), rows, caption))
     put(markup.warning_list([f.warning for f in figures if f.warning]))

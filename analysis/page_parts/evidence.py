@@ -132,7 +132,8 @@ def _sources(report) -> None:
     if not rows:
         return
     st.subheader("Which part makes it", anchor=False)
-    put(markup.table(("Photo", "Stripe every", "Part", "Would make", "Probability"), rows, "Likely sources"))
+    head = ("Photo", "Stripe every", "Part", "Would make", "Probability")
+    put(markup.table(head, rows, "Likely sources", headed=True))
     put(markup.cautions((words.CAUTION_DRIVE, words.CAUTION_RANK)))
 
 

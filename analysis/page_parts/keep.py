@@ -108,7 +108,7 @@ def _logbook(answer: Answer, machine, title: str, notes: str) -> None:
         if not st.button("Write the entry", key="write_entry"):
             return
         try:
-            number = _write(answer, machine, title or changed, changed, notes, tags)
+            number = _write(answer, machine, title or changed or words.answer(answer.report), changed, notes, tags)
         except PhotoError as problem:
             st.error(str(problem))
             return

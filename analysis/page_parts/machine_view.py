@@ -247,14 +247,15 @@ def _expected(machine) -> None:
     rows = [
         (
             p.part,
-            f"{significant(p.period_mm, 4)} mm",
-            f"± {significant(1.96 * p.sd_mm, 2)} mm" if p.sd_mm else "exact",
+            f"{significant(p.period_mm, 4)}\N{NO-BREAK SPACE}mm",
+            f"±\N{NO-BREAK SPACE}{significant(1.96 * p.sd_mm, 2)}\N{NO-BREAK SPACE}mm" if p.sd_mm else "exact",
             "any speed" if p.kind == "geometry" else f"{p.frequency_hz:g} Hz at this speed",
             p.words,
         )
         for p in expected_periods(machine)
     ]
     if rows:
-        put(markup.table(("Part", "Spacing", "95 %", "Holds at", "What it looks like"), rows, "Expected spacings"))
+        head = ("Part", "Spacing", "95 %", "Holds at", "What it looks like")
+        put(markup.table(head, rows, "Expected spacings", headed=True))
     else:
         st.caption("No part is listed yet that makes a spacing.")

@@ -18,6 +18,7 @@ __all__ = [
     "how_to_photograph",
     "next_step",
     "next_tests",
+    "on_page",
     "reasons",
     "step",
     "style",
@@ -135,10 +136,15 @@ def cautions(texts: tuple[str, ...]) -> str:
 
 def warning(text: str, about: str = "") -> str:
     """One warning beside what it concerns; its last sentence is the mend."""
-    what, _, mend = text.rstrip().rpartition(". ")
-    told = f"<p>{escape(what)}.</p><p><b>Mend:</b> {escape(mend)}</p>" if what else f"<p>{escape(text)}</p>"
+    what, _, mend = on_page(text).rstrip().rpartition(". ")
+    told = f"<p>{escape(what)}.</p><p><b>Mend:</b> {escape(mend)}</p>" if what else f"<p>{escape(mend)}</p>"
     lead = f"<p><b>{escape(about)}</b></p>" if about else ""
     return f'<div class="sg-warn" role="note">{lead}{told}</div>'
+
+
+def on_page(text: str) -> str:
+    """A sentence that the command line reads too, with the page's name of a field for that of an option."""
+    return text.replace("with --pixels-per-mm", "in pixels per mm").replace("--pixels-per-mm", "pixels per mm")
 
 
 def warning_list(texts, about: str = "") -> str:
@@ -146,17 +152,17 @@ def warning_list(texts, about: str = "") -> str:
     return "".join(warning(text, about) for text in texts)
 
 
-def table(head: tuple[str, ...], rows, caption: str = "") -> str:
-    """Table whose first column names the rows."""
+def table(head: tuple[str, ...], rows, caption: str, *, headed: bool = False) -> str:
+    """Table whose first column names the rows; `headed` where a heading above says what the caption says."""
     top = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
     body = "".join(
         f'<tr><th scope="row">{escape(row[0])}</th>' + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:]) + "</tr>"
         for row in rows
     )
     wide = " sg-wide" if len(head) > 4 else ""  # scrolls sideways on a phone
-    named = f"<caption>{escape(caption)}</caption>" if caption else ""
+    named = "" if headed else f"<caption>{escape(caption)}</caption>"
     return (
-        f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption or head[0] or "Table")}">'
+        f'<div class="sg-scroll" tabindex="0" role="region" aria-label="{escape(caption)}">'
         f'<table class="sg-table{wide}">{named}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
     )
 

@@ -191,7 +191,7 @@ def _results(rows, photos: dict[str, bytes], settings: Settings) -> None:
     finally:
         place.empty()
     for fault in faults:
-        st.error(fault)
+        st.error(markup.on_page(fault))
     if items:
         show_points(series_points(items), key="series", stem="series")
 
