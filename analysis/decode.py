@@ -22,6 +22,7 @@ from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from analysis.errors import PhotoError
+from analysis.focal import focal_share
 from analysis.intact import damage_of_jpeg, damage_of_png, damage_of_tiff
 from analysis.quiet import quietly
 
@@ -60,6 +61,7 @@ class Decoded:
     bits: int                  # bits per sample in the file
     block_px: int              # compression block, 0 where there is none
     icc: bytes | None          # embedded colour profile that still applies to `pixels`
+    focal_share: float | None = None   # focal length over the longer side, where the file states it
     warnings: tuple[str, ...] = ()
 
 
@@ -104,6 +106,7 @@ def decode(data: bytes) -> Decoded:
     if frames > 1:
         notes = (*notes, f"The file holds {frames} pictures; only the first was used.")
     return Decoded(pixels=_upright(pixels, orientation), bits=_bits(kind, data, image), icc=icc,
+                   focal_share=focal_share(image.info.get("exif") or b"", image.size),
                    block_px=_block_px(kind, data, image), warnings=notes)
 
 

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
-from analysis.frame_candidates import LOOSE_MISFIT, Candidate, edge_candidates, line_candidates, lines_along
+from analysis.frame_candidates import Candidate, edge_candidates, line_candidates, lines_along
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
-from analysis.geometry import shape_misfit
+from analysis.geometry import lens_of_photo, seen_proportions, undistort
 from analysis.sides import side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
@@ -26,7 +26,9 @@ PASSES = ((1100, 0.0), (1100, 1.5), (2200, 1.0))   # longer side searched, and a
 REFINED, LARGEST = 3, 2    # refined at full resolution: the best, and the largest among the good
 ABOUT_EQUAL = 0.35         # in score
 ROUGH_SCORE = 0.2          # how far a score may rise by refining
-USUAL_FOCALS = (0.55, 1.15)   # focal length over the photo's longer side, main cameras; common practice, no source
+UNLIKE_SHAPE = 2.5         # s.d. by which the seen proportions may differ from the stated ones before a word is said
+REFUSED_SHAPE = 4.0        # and before the frame is refused, where the file states the focal length
+LEAST_UNLIKE = 0.012       # of the proportions; less is the engraver's and the lens' own
 LEAST_PX_PER_MM = 4.0      # below this a frame's line is lost in the blur
 MOST_MOVED_MM = 1.0        # of given corners
 UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
@@ -48,7 +50,8 @@ class Frame:
     warnings: tuple[str, ...] = ()
 
 
-def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> Frame:
+def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
+               focal_share: float | None = None) -> Frame:
     """Find the frame of known outer size.
 
     Parameters
@@ -56,6 +59,8 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> 
     luminance : ndarray, shape (h, w), float32
         Linear light.
     size_mm : (W, H)
+    focal_share : float, optional
+        Focal length over the photo's longer side, where the file states it.
 
     Returns
     -------
@@ -66,20 +71,20 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float]) -> 
     Raises
     ------
     PhotoError
-        No credible frame, or two of them.
+        No credible frame, two of them, or one whose proportions are not the stated ones.
     """
     for search_px, blur_px in PASSES:
         found = _search(luminance, size_mm, search_px, blur_px, line_candidates)
         if found:
-            return _chosen(found, size_mm)
+            return _chosen(found, size_mm, luminance.shape, focal_share)
     found = _search(luminance, size_mm, *PASSES[0], edge_candidates)
     if found:
-        return _chosen(found, size_mm)
+        return _chosen(found, size_mm, luminance.shape, focal_share)
     raise PhotoError(_not_found(size_mm))
 
 
 def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
-             given_sd_px: float, *, sharpen: bool = True) -> Frame:
+             given_sd_px: float, *, sharpen: bool = True, focal_share: float | None = None) -> Frame:
     """Frame from corners that are known already.
 
     Parameters
@@ -93,25 +98,33 @@ def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], si
     sharpen : bool
         Move the corners onto the outer edge of an engraved line that runs within
         a millimetre of them; else, and where there is none, they stay.
+    focal_share : float, optional
+        As in `find_frame`; a frame of other proportions is warned about.
     """
     h, w = luminance.shape
     corners_px = np.asarray(corners_px, np.float64)
     found = _sharpened(luminance, corners_px, size_mm) if sharpen else None
-    words = ()
-    if found is not None:
-        moved = np.linalg.norm(found.corners_px - corners_px, axis=1).max()
-        if moved > 3.0 * given_sd_px:
-            words = (f"The corners were moved by up to {moved:.0f} pixels onto the outer edge of the engraved line "
-                     "that runs beside them.",)
-        return replace(found, warnings=words)
-    misfit, _ = shape_misfit(corners_px[None], size_mm, (w, h))
-    if misfit[0] > LOOSE_MISFIT:
-        words = (f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
-                 "camera. Check the size and the order of the corners.",)
-    reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
-    return Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
-                 lens_scale_sd=LENS_SHARE * UNSEEN_K1_SD * reach2 / (np.hypot(w, h) / 2) ** 2, support=0.0,
-                 warnings=words)
+    if found is None:
+        reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
+        found = Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
+                      support=0.0, lens_scale_sd=LENS_SHARE * UNSEEN_K1_SD * reach2 / (np.hypot(w, h) / 2) ** 2)
+    words, moved = [], np.linalg.norm(found.corners_px - corners_px, axis=1).max()
+    if moved > 3.0 * given_sd_px:
+        words.append(f"The corners were moved by up to {moved:.0f} pixels onto the outer edge of the engraved line "
+                     "that runs beside them.")
+    ideal = undistort(found.corners_px, lens_of_photo((w, h), found.k1))
+    unlike, sd = seen_proportions(ideal, size_mm, (w, h), found.corners_sd_px, focal_share)
+    if abs(unlike) > max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
+        words.append(f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
+                     f"camera: they look like {_size_words(size_mm, unlike)}. Check the size and the order of the "
+                     "corners.")
+        found = replace(found, lens_scale_sd=float(np.hypot(found.lens_scale_sd, unlike / 2)))
+    return replace(found, warnings=tuple(words))
+
+
+def _size_words(size_mm, unlike) -> str:
+    """Size of the seen proportions, the first length as stated."""
+    return f"{size_mm[0]:g} x {size_mm[1] * np.exp(-unlike):.1f} mm"
 
 
 def _sharpened(luminance, corners, size_mm) -> Frame | None:
@@ -174,7 +187,7 @@ def _worth_refining(candidates) -> list[Candidate]:
     return picked + [one for one in largest[:LARGEST] if not any(one is other for other in picked)]
 
 
-def _chosen(found, size_mm) -> Frame:
+def _chosen(found, size_mm, shape, focal_share) -> Frame:
     """Best frame; of about equals that lie inside each other the outermost, of equals apart none."""
     top = max(one.score for one in found)
     equals = [one for one in found if one.score > top - ABOUT_EQUAL]
@@ -183,7 +196,19 @@ def _chosen(found, size_mm) -> Frame:
         if not _encloses(best.fit.corners_px, other.fit.corners_px):
             raise PhotoError("Two frames of the same proportions are in the photo. Crop the photo to the piece, "
                              "or give the four corners of its frame.")
-    return _frame(best, size_mm)
+    frame = _frame(best, size_mm)
+    ideal = undistort(frame.corners_px, best.fit.lens)
+    unlike, sd = seen_proportions(ideal, size_mm, shape[::-1], frame.corners_sd_px, focal_share)
+    if abs(unlike) < max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
+        return frame
+    stated, seen = f"{size_mm[0]:g} x {size_mm[1]:g} mm", _size_words(size_mm, unlike)
+    if focal_share is not None and abs(unlike) > REFUSED_SHAPE * sd:
+        raise PhotoError(f"The frame was found, but through the lens that the file states it looks like {seen}, not "
+                         f"{stated}. Measure the frame and give its size, or take the photo's uncropped original.")
+    words = (f"The frame looks like {seen}, not {stated}, unless the photo was cropped or taken through a lens of "
+             "unusual angle: measure the frame, and take the photo uncropped from straight above.")
+    return replace(frame, warnings=(*frame.warnings, words),
+                   lens_scale_sd=float(np.hypot(frame.lens_scale_sd, unlike / 2)))
 
 
 def _encloses(outer, inner) -> bool:
@@ -194,7 +219,7 @@ def _encloses(outer, inner) -> bool:
 
 def _frame(checked: CheckedFrame, size_mm) -> Frame:
     """Frame nearest upright."""
-    fit, focal_share, words = checked.fit, checked.focal_share, []
+    fit, words = checked.fit, []
     corners = fit.corners_px
     turns = (0, 1, 2, 3) if abs(np.log(size_mm[0] / size_mm[1])) < ALIKE else (0, 2)
     best = max(turns, key=lambda k: _uprightness(np.roll(corners, -k, axis=0)))
@@ -204,10 +229,9 @@ def _frame(checked: CheckedFrame, size_mm) -> Frame:
                      "The way nearest upright is taken: check it, or give the corners.")
     axis = corners[1] - corners[0] + corners[2] - corners[3]
     if abs(axis[0]) < abs(axis[1]):
-        words.append("The piece lies on its side in the photo; which end is up cannot be told from the frame.")
-    if not USUAL_FOCALS[0] < focal_share < USUAL_FOCALS[1]:
-        words.append(f"The frame looks like {size_mm[0]:g} x {size_mm[1]:g} mm only through a lens of unusual angle "
-                     "or in a cropped photo: check the frame's size, and take the photo uncropped from above.")
+        words.append("The piece lies on its side in the photo; which end is up cannot be told from the frame. If it "
+                     "is not on its side, the frame's size was given the wrong way round: the length along the scan "
+                     "axis comes first.")
     if not checked.is_line:
         words.append("Only the edge of the engraved area was found, no line around it: check that the stated size is "
                      "that of the engraved area, and not of the board.")

@@ -74,16 +74,14 @@ def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
     """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first."""
     median = _medians(picture, corners, size_mm)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
-    dark, light = _widest_bars(median, blur_mm), _widest_bars(-median, blur_mm)
     found = []
-    for k in range(len(corners)):
-        is_dark = dark[0][k] >= light[0][k]
-        score, bar, at, width = (one[k] for one in (dark if is_dark else light))
-        if bar.min() < 0.4 * LEAST_BAR or bar.mean() < LEAST_BAR:
-            continue
-        found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
-                               dark=bool(is_dark), strength=float(score),
-                               score=float(score - SHAPE_COST * misfits[k])))
+    for dark in (True, False):
+        bars = _widest_bars(median if dark else -median, blur_mm)
+        for k, (score, bar, at, width) in enumerate(zip(*bars, strict=True)):
+            if bar.min() > 0.4 * LEAST_BAR and bar.mean() > LEAST_BAR:
+                found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
+                                       dark=dark, strength=float(score),
+                                       score=float(score - SHAPE_COST * misfits[k])))
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
@@ -202,13 +200,14 @@ def _rimmed(corners, outlines, size_mm) -> bool:
 
 
 def _distinct(candidates, size_mm) -> list[Candidate]:
-    """Drop those that are the same frame within a millimetre, keeping the better."""
+    """Drop those that are one line within a millimetre, keeping the better; the gap of a double line is another."""
     kept, outlines = [], []
     for one in candidates:
         scale = side_px_per_mm(one.corners, size_mm).mean()
         outline = moved_out(one.corners, one.edge_mm, size_mm)
         turned = np.stack([np.roll(outline, k, axis=0) for k in range(4)])
-        if all(np.abs(turned - other).max(axis=(1, 2)).min() > scale for other in outlines):
+        if all(np.abs(turned - other).max(axis=(1, 2)).min() > scale or one.dark != same.dark
+               for other, same in zip(outlines, kept, strict=True)):
             kept.append(one)
             outlines.append(outline)
     return kept

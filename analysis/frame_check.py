@@ -35,7 +35,6 @@ class CheckedFrame:
 
     fit: SideFit
     support: float                     # share of the outline where the line is seen
-    focal_share: float                 # focal length over the photo's longer side that suits best
     score: float
     area_px: float
     is_line: bool
@@ -80,7 +79,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
         return None
-    return CheckedFrame(fit=fit, support=support, focal_share=focal / max(w, h), is_line=is_line,
+    return CheckedFrame(fit=fit, support=support, is_line=is_line,
                         score=support + candidate.strength - SHAPE_COST * misfit,
                         area_px=float(cv2.contourArea(corners.astype(np.float32))))
 

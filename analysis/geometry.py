@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["Lens", "apply_homography", "distort", "homography_of", "lens_of_photo", "plane_tilt_deg",
-           "shape_misfit", "undistort"]
+           "seen_proportions", "shape_misfit", "undistort"]
 
 FIXED_POINT_STEPS = 30     # at most; the error shrinks by about 3 |k1| a step
 FOCAL_LENGTHS = np.geomspace(0.5, 2.4, 33)  # over the photo's longer side, wide to tele; common practice, no source
+USUAL_FOCAL_SD = 0.15      # of its logarithm: 23 to 31 mm equivalent; common practice, no source
+STATED_FOCAL_SD = 0.06     # the same of a stated one: rounding, two ways to compare, focus near by; no source
 USUAL_FOCAL = 0.75         # a 27 mm equivalent lens, the main camera of most phones; common practice, no source
 
 
@@ -128,22 +130,74 @@ def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[n
     homography are orthogonal and of equal length (Zhang, IEEE TPAMI 22(11),
     1330-1334 (2000)).
     """
-    centre = (np.asarray(size_px, np.float64) - 1.0) / 2.0
-    longer = float(max(size_px))
-    h = homography_of(np.asarray(corners, np.float64) - centre, size)
-    f = FOCAL_LENGTHS * longer
+    f = FOCAL_LENGTHS * max(size_px)
+    skew, stretch = _skew_and_stretch(corners, size, size_px, f)
+    with np.errstate(invalid="ignore"):
+        misfit = np.sqrt(skew ** 2 + stretch ** 2) + 0.02 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
+    misfit = np.where(np.isfinite(misfit), misfit, np.inf)
+    best = misfit.argmin(axis=1)
+    return misfit[np.arange(len(best)), best], f[best]
+
+
+def _skew_and_stretch(corners, size, size_px, f):
+    """Sine by which a rectangle's angle is off 90 deg and log of its proportions over `size`'s, shapes (n, focals)."""
+    h = homography_of(np.asarray(corners, np.float64) - (np.asarray(size_px, np.float64) - 1.0) / 2.0, size)
     a, b = h[:, :, 0], h[:, :, 1]
 
     def product(u, v):
         return ((u[:, :2] * v[:, :2]).sum(1)[:, None] / f ** 2) + (u[:, 2] * v[:, 2])[:, None]
     with np.errstate(all="ignore"):
         aa, bb, ab = product(a, a), product(b, b), product(a, b)
-        skew, stretch = ab / np.sqrt(aa * bb), 0.5 * np.log(aa / bb)
-        unusual = 0.02 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
-        misfit = np.sqrt(skew ** 2 + stretch ** 2) + unusual
-    misfit = np.where(np.isfinite(misfit), misfit, np.inf)
-    best = misfit.argmin(axis=1)
-    return misfit[np.arange(len(best)), best], f[best]
+        return ab / np.sqrt(aa * bb), 0.5 * np.log(aa / bb)
+
+
+def seen_proportions(corners, size, size_px, corners_sd_px: float,
+                     focal_share: float | None = None) -> tuple[float, float]:
+    """Proportions of a rectangle from one view of it.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+        Undistorted photo pixels.
+    size : (w, h)
+        As stated.
+    size_px : (width, height)
+        Of the photo; the lens' axis meets its middle within 2 % of the longer side.
+    corners_sd_px : float
+    focal_share : float, optional
+        Focal length over the photo's longer side, where the file states it;
+        else that of a phone's main camera is expected, with room.
+
+    Returns
+    -------
+    log_ratio, sd : float
+        Logarithm of the seen w / h over the stated one, and 1 s.d.
+
+    Notes
+    -----
+    Where both pairs of sides converge, their right angle gives the focal
+    length; where one pair is parallel the focal length must be known. Both
+    are weighed: each focal length by how well it suits what is expected and
+    the right angle (Zhang, He, "Whiteboard scanning and image enhancement",
+    Digital Signal Processing 17(2), 414-432 (2007), section 3.2).
+    """
+    shares = np.geomspace(0.25, 6.0, 400)
+    expected, sd = (USUAL_FOCAL, USUAL_FOCAL_SD) if focal_share is None else (focal_share, STATED_FOCAL_SD)
+    off = 0.02 * max(size_px)
+    moved = np.asarray(corners, np.float64) - np.array([[0.0, 0.0], [off, 0.0], [0.0, off]])[:, None]
+    skew, stretch = _skew_and_stretch(moved, size, size_px, shares * max(size_px))
+    along = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).min()
+    # Perspective is read from differences of sides, so it magnifies what the corners are off.
+    traced = (2.0 * corners_sd_px / along) ** 2 * (1.0 + (shares * max(size_px) / along) ** 2)
+    skew_var = traced + ((skew[1:] - skew[0]) ** 2).sum(axis=0)
+    cost = (np.log(shares / expected) / sd) ** 2 + skew[0] ** 2 / skew_var + np.log(skew_var)
+    weight = np.exp(-0.5 * (cost - np.nanmin(cost)))
+    weight = np.where(np.isfinite(stretch[0]) & np.isfinite(weight), weight, 0.0)
+    weight /= weight.sum()
+    values = np.nan_to_num(stretch)
+    mean = float(weight @ values[0])
+    spread = float(weight @ ((values[0] - mean) ** 2 + ((values[1:] - values[0]) ** 2).sum(axis=0)))
+    return mean, float(np.sqrt(spread + 2.0 * (corners_sd_px / along) ** 2))
 
 
 def plane_tilt_deg(to_photo, size_px, middle) -> float:

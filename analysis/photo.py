@@ -1,8 +1,8 @@
 """Photo file to upright linear reflectance.
 
 Linear light comes first: stripe contrast is a ratio of reflectances, and a
-phone's tone curve would change it by a factor near two. Nothing else of the
-file is kept: no place, no time, no camera.
+phone's tone curve would change it by a factor near two. Of what else the file
+says only the focal length is kept: no place, no time, no camera.
 """
 from __future__ import annotations
 
@@ -51,6 +51,7 @@ class Photo:
     block_px: int                      # compression block: 8 or 16 px for JPEG, 0 where there is none
     bits: int                          # bits per sample in the file
     blur_px: float | None = None       # s.d. of the blur as a Gaussian; None: too few edges to tell
+    focal_share: float | None = None   # focal length over the longer side, where the file states it
     warnings: tuple[str, ...] = ()
 
 
@@ -113,7 +114,8 @@ def _loaded(data: bytes, name: str) -> Photo:
         array.setflags(write=False)
     return Photo(name=name, luminance=luminance, preview=preview,
                  preview_scale=preview.shape[1] / width, size_px=(width, height), clipped=clipped,
-                 block_px=decoded.block_px, bits=decoded.bits, blur_px=blur, warnings=warnings)
+                 block_px=decoded.block_px, bits=decoded.bits, blur_px=blur, focal_share=decoded.focal_share,
+                 warnings=warnings)
 
 
 def _read(path: str | PathLike[str]) -> bytes:

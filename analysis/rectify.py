@@ -112,9 +112,10 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
     if frame_mm is not None:
         marks = fit_marks(find_marks(photo.luminance), frame_mm)
         if marks is not None:
-            frame = frame_at(photo.luminance, marks.corners_px, frame_mm, marks.corners_sd_px)
+            frame = frame_at(photo.luminance, marks.corners_px, frame_mm, marks.corners_sd_px,
+                             focal_share=photo.focal_share)
             return _framed(photo, frame, frame_mm, "marks", True, samples_per_mm, frame.warnings)
-        frame = find_frame(photo.luminance, frame_mm)
+        frame = find_frame(photo.luminance, frame_mm, photo.focal_share)
         return _framed(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)
     ruler = read_ruler(photo.luminance) if pixels_per_mm is None else None
     if ruler is not None:
@@ -204,7 +205,7 @@ def _given_corners(photo, corners_px, frame_mm, pixels_per_mm):
         raise PhotoError("Four corners are needed, each as x,y in photo pixels.")
     _check_corners(corners, photo.size_px)
     if frame_mm is not None:
-        frame = frame_at(photo.luminance, corners, frame_mm, CLICKED_SD_PX)
+        frame = frame_at(photo.luminance, corners, frame_mm, CLICKED_SD_PX, focal_share=photo.focal_share)
         return frame, frame_mm, True, frame.warnings
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     size = (float(sides[0] + sides[2]) / 2.0, float(sides[1] + sides[3]) / 2.0)
