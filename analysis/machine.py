@@ -30,6 +30,7 @@ NOT_LISTED_PRIOR = 0.4      # before the photo: that the cause is not in the fil
 SEARCH_MM = (0.15, 20.0)    # periods that a photo of a piece can show
 LONG_TAIL, TAIL_TIMES = 0.1, 3.0   # one photo in ten is three times worse than it says: a cupped board
 LEAST_STATED = 0.02
+NEAR_LAW = 0.05             # no law lies between 0 and 1; 2 % of scale between pieces at 200 and 320 mm/s moves so much
 WILD = 4.0                  # scatter over what the deviations say, beyond which no one law holds; common practice
 SINE_PARTS = ("mains", "fan turn", "resonance")   # plain sines; a tooth or a step makes harmonics too
 TIME_GIVEN_HARMONICS = 0.5  # common practice, no source
@@ -154,7 +155,7 @@ def speed_exponent(pieces: Sequence[tuple[float, float, float]]) -> TwoSpeeds:
     birge = math.sqrt(max(misfit / (len(pieces) - 2), 1.0)) if len(pieces) > 2 else 1.0
     sd = birge / math.sqrt(spread)
     interval = (value - 1.96 * sd, value + 1.96 * sd)
-    holds = [interval[0] <= k <= interval[1] for k in (0, 1)]
+    holds = [interval[0] <= k <= interval[1] or abs(value - k) <= NEAR_LAW for k in (0, 1)]
     kind = "geometry" if holds == [True, False] else "time" if holds == [False, True] else None
     # log odds of two normal laws of the same width: (2 e - 1) / (2 sd^2), kept inside what exp() can hold
     odds = min(max((2 * value - 1) / (2 * sd * sd), -700.0), 700.0)

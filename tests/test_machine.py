@@ -200,6 +200,14 @@ def test_two_speed_interval_holds_the_truth_in_95_of_100():
     assert 0.935 <= held / 2000 <= 0.965
 
 
+def test_exponent_of_almost_zero_is_geometry_though_the_scale_is_off():
+    """A scale of 0.1 % between two places moves the exponent by ln 1.001 / ln 1.6 = 0.002; no law lies there."""
+    answer = two_speeds((1.997, 0.0004, 200), (2.002, 0.0004, 320))
+    assert answer.exponent == pytest.approx(np.log(2.002 / 1.997) / np.log(1.6))
+    assert answer.kind == "geometry"
+    assert two_speeds((2.0, 0.0004, 200), (2.5, 0.0004, 320)).kind is None
+
+
 def test_two_speeds_stay_open_where_the_periods_are_rough():
     """At 20 % the exponent has s.d. 0.6: both 0 and 1 fit."""
     answer = two_speeds((2.0, 0.4, 200), (2.5, 0.5, 320))
