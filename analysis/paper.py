@@ -1,19 +1,21 @@
 """A printed page in millimetres: text that is measured, wrapped and never cut, rules, boxes and axes.
 
 Positions are mm from the top-left corner of the page, x right and y down; text
-sizes are points. One typeface (the sans that matplotlib carries, which also
-has Greek and Cyrillic letters) is embedded in the PDF. A letter it lacks is
-shown as an empty box, so that its place is seen.
+sizes are points. The typeface is the sans that matplotlib carries, which also
+has Greek and Cyrillic letters; a letter it lacks is taken from a font of this
+computer that has it, or shown as an empty box, so that its place is seen. All
+fonts are embedded in the PDF.
 """
 from __future__ import annotations
 
+import logging
 import threading
 import unicodedata
 from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
-__all__ = ["BODY", "HEAD", "PAPERS", "SMALL", "Page", "drawing", "fit", "line_height", "printable",
+__all__ = ["BODY", "HEAD", "PAPERS", "SMALL", "Page", "drawing", "fit", "line_height", "missing", "printable",
            "text_width", "wrap"]
 
 PAPERS = {"A4": (297.0, 210.0), "Letter": (279.4, 215.9)}   # landscape, mm: ISO 216; ANSI Y14.1 size A
@@ -27,6 +29,7 @@ SMALL, BODY, HEAD = 7.0, 7.0, 8.0         # points; nothing is set smaller
 TURNERS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"    # would turn a name's ending round
 UNITS = ("%", "mm", "px", "deg", "px/mm")
 LONGEST_TEXT = 5000                        # letters read of any one text
+MOST_FONTS = 2000                          # of this computer, looked into for a letter
 
 _lock = threading.Lock()                   # matplotlib's settings are one for the whole process
 
@@ -41,19 +44,59 @@ def drawing():
                 "xtick.labelsize": 7.0, "ytick.labelsize": 7.0, "axes.labelsize": 7.0, "legend.fontsize": 7.0,
                 "xtick.major.width": 0.5, "ytick.major.width": 0.5, "text.usetex": False,
                 "svg.hashsalt": "stripe-or-grain", "pdf.compression": 6, "path.simplify": True}
+    log = logging.getLogger("matplotlib.font_manager")
     with _lock, mpl.rc_context(settings):
-        yield
+        level = log.level
+        log.setLevel(logging.ERROR)        # a found font without a bold kin is told of otherwise
+        try:
+            yield
+        finally:
+            log.setLevel(level)
 
 
-@lru_cache(maxsize=4)
-def _font(bold: bool) -> Any:
+@lru_cache(maxsize=32)
+def _font(bold: bool, families: tuple[str, ...] = (FAMILY,)) -> Any:
     from matplotlib.font_manager import FontProperties, findfont, get_font
-    return get_font(findfont(FontProperties(family=[FAMILY], weight="bold" if bold else "normal")))
+    weight = "bold" if bold else "normal"
+    return get_font([findfont(FontProperties(family=[family], weight=weight)) for family in families])
 
 
 @lru_cache(maxsize=20_000)
-def _glyph(letter: str) -> bool:
-    return _font(False).get_char_index(ord(letter)) != 0
+def _family(letter: str) -> str | None:
+    """Family that has this letter: our own, else the first one of this computer that can draw it."""
+    if _font(False).get_char_index(ord(letter)) != 0:
+        return FAMILY
+    from matplotlib.font_manager import get_font
+    for family, path in _installed():
+        try:
+            font = get_font(path)
+            if font.scalable and font.get_char_index(ord(letter)) != 0:
+                font.load_char(ord(letter))
+                if len(font.get_path()[0]):        # a coloured picture has no outline to embed
+                    return family
+        except Exception:                          # a damaged font of this computer is none of ours
+            continue
+    return None
+
+
+@lru_cache(maxsize=1)
+def _installed() -> tuple[tuple[str, str], ...]:
+    """Upright text fonts of this computer, one of each family; those that PDF embeds most plainly first."""
+    from matplotlib.font_manager import fontManager
+    plain = [font for font in fontManager.ttflist if font.style == "normal" and "Last Resort" not in font.name]
+    plain.sort(key=lambda font: (abs(_weight(font) - 400), font.fname.lower().endswith(".otf"), font.fname))
+    return tuple({font.name: font.fname for font in reversed(plain[:MOST_FONTS])}.items())[::-1]
+
+
+def _weight(font: Any) -> int:
+    from matplotlib.font_manager import weight_dict
+    return font.weight if isinstance(font.weight, int) else weight_dict.get(font.weight, 400)
+
+
+@lru_cache(maxsize=20_000)
+def _families(text: str) -> tuple[str, ...]:
+    """Families that a text needs, our own first."""
+    return (FAMILY, *dict.fromkeys(found for letter in text if (found := _family(letter)) not in (None, FAMILY)))
 
 
 @lru_cache(maxsize=20_000)
@@ -61,7 +104,7 @@ def _points_wide(text: str, bold: bool) -> float:
     """Width of a text set at 100 points, in points."""
     if not text:
         return 0.0
-    font = _font(bold)
+    font = _font(bold, _families(text))
     font.set_size(100.0, 72.0)
     font.set_text(text, 0.0)
     return font.get_width_height()[0] / 64.0
@@ -73,19 +116,24 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 
 
 def printable(text: Any) -> str:
-    """One line that the typeface can show: blanks for line ends, a box for a letter it lacks."""
+    """One line that can be shown: blanks for line ends, a box for a letter that no font has."""
     out = []
     for letter in unicodedata.normalize("NFC", str(text)[:LONGEST_TEXT]):
         kind = unicodedata.category(letter)
         if kind in ("Zs", "Zl", "Zp") or letter in "\t\r\n\v\f":
             out.append(" ")
-        elif letter in TURNERS or kind in ("Cf", "Mn") and not _glyph(letter):
+        elif letter in TURNERS or kind in ("Cf", "Mn") and _family(letter) is None:
             continue
-        elif kind in ("Cc", "Cs", "Co", "Cn") or not _glyph(letter):
+        elif kind in ("Cc", "Cs", "Co", "Cn") or _family(letter) is None:
             out.append(MISSING)
         else:
             out.append(letter)
     return " ".join("".join(out).split())
+
+
+def missing(text: Any) -> bool:
+    """Whether a text has a letter that no font of this computer has."""
+    return any(letter != MISSING and printable(letter) == MISSING for letter in set(str(text)[:LONGEST_TEXT]))
 
 
 def wrap(text: str, width_mm: float, size: float, bold: bool = False, most: int | None = None) -> list[str]:
@@ -185,9 +233,10 @@ class Page:
     def text(self, x: float, y: float, words: str, size: float = 7.0, *, bold: bool = False,
              colour: str = "black", align: str = "left", turned: bool = False) -> None:
         """Set one line of text; `y` is its base line, or its middle where it is turned upright."""
-        self.figure.text(x / self.width, 1 - y / self.height, printable(words), size=size, color=colour,
-                         ha=align, weight="bold" if bold else "normal", va="center" if turned else "baseline",
-                         rotation=90 if turned else 0, parse_math=False)
+        shown = printable(words)
+        self.figure.text(x / self.width, 1 - y / self.height, shown, size=size, color=colour,
+                         family=list(_families(shown)), ha=align, weight="bold" if bold else "normal",
+                         va="center" if turned else "baseline", rotation=90 if turned else 0, parse_math=False)
 
     def lines(self, x: float, y: float, lines: list[str], size: float = 7.0, **style: Any) -> float:
         """Set lines under one another; `y` is the top of the first, the foot of the last is returned."""

@@ -14,7 +14,7 @@ from typing import Any
 
 from analysis import figures, words
 from analysis.errors import PhotoError
-from analysis.paper import PAPERS, SMALL, Page, drawing, fit, line_height, wrap
+from analysis.paper import MISSING, PAPERS, SMALL, Page, drawing, fit, line_height, missing, wrap
 from analysis.report import to_dict
 from analysis.sheet_charts import draw_evidence
 from analysis.sheet_words import capital, draw_words
@@ -120,7 +120,7 @@ def _page(report, views: Views, title, notes, paper, made, expected) -> Page:
     left, width = MARGIN, page.width - 2 * MARGIN
     y = _header(page, report, title, made)
     y = _verdicts(page, report, left, y + 2.2, width)
-    foot = _footer(page, report, views)
+    foot = _footer(page, report, views, f"{title or ''}{notes or ''}")
     left_width = width - RIGHT_WIDTH - GAP
     draw_evidence(page, report, views, expected, (left, y + 4.0, left_width, foot - y - 6.0))
     draw_words(page, report, notes, (left + left_width + GAP, y + 4.0, RIGHT_WIDTH, foot - y - 6.0))
@@ -167,7 +167,7 @@ def _verdicts(page: Page, report, left, y, width) -> float:
     return y + height
 
 
-def _footer(page: Page, report, views: Views) -> float:
+def _footer(page: Page, report, views: Views, typed: str) -> float:
     """Files and settings; returns where the page's body must end, mm."""
     width = page.width - 2 * MARGIN
     files = "; ".join("{}: {}, {} x {} px".format(name, fit(photo["file"], 70.0, SMALL), *photo["size_px"])
@@ -175,6 +175,9 @@ def _footer(page: Page, report, views: Views) -> float:
     tone = "Pictures share one tone curve. " if len(views.photos) > 1 else ""
     text = (f"{files}. Settings: {words.settings_line(report)}. {tone}Contrast is peak to peak, % of the "
             "mean reflectance; ranges in brackets and after ± are 95 % intervals.")
+    typed += "".join(photo["file"] for _, photo in words.photos(report))
+    if missing(typed):
+        text = f"{MISSING} stands for a letter that no font of this computer has. {text}"
     lines = wrap(text, width, SMALL, most=2)
     top = page.height - MARGIN - len(lines) * line_height(SMALL)
     page.rule(MARGIN, top - 1.2, width, figures.RULE)

@@ -15,6 +15,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pypdf
 import pytest
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.ttGlyphPen import TTGlyphPen
+from matplotlib import font_manager
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from PIL import Image
@@ -342,8 +345,8 @@ def test_a_standing_piece_fits_too():
         "🪵 wood",
     ],
 )
-def test_any_alphabet_makes_a_header_without_a_warning(title):
-    """Warnings are errors in this suite; what the typeface lacks shows as a box."""
+def test_any_alphabet_makes_a_header_without_a_warning(title, no_other_fonts):
+    """Warnings are errors in this suite; what no font has shows as a box."""
     with paper.drawing():
         page = paper.Page()
         sheet._header(page, report.to_dict(_made("one photo")), title, MADE)
@@ -351,6 +354,73 @@ def test_any_alphabet_makes_a_header_without_a_warning(title):
     assert paper.printable(title).split()[0] in text
     if title.startswith("試"):
         assert "□□□ □□" in text
+
+
+def forget_fonts():
+    for kept in (paper._installed, paper._family, paper._families, paper._points_wide, paper._font):
+        kept.cache_clear()
+
+
+@pytest.fixture
+def no_other_fonts(monkeypatch):
+    """A computer with no font but matplotlib's own."""
+    own = [font for font in font_manager.fontManager.ttflist if "matplotlib" in font.fname]
+    monkeypatch.setattr(font_manager.fontManager, "ttflist", own)
+    forget_fonts()
+    yield own
+    forget_fonts()
+
+
+def font_with(letters: str, path, outlines: bool = True):
+    """A font made on the spot: each letter a square, or nothing."""
+    names = {ord(letter): f"u{ord(letter):x}" for letter in letters}
+    order = [".notdef", *names.values()]
+    pen = TTGlyphPen(None)
+    for i, corner in enumerate([(100, 0), (100, 800), (900, 800), (900, 0)]):
+        pen.lineTo(corner) if i else pen.moveTo(corner)
+    pen.closePath()
+    square, nothing = pen.glyph(), TTGlyphPen(None).glyph()
+    builder = FontBuilder(1000, isTTF=True)
+    builder.setupGlyphOrder(order)
+    builder.setupCharacterMap(names)
+    builder.setupGlyf({name: square if outlines and name != ".notdef" else nothing for name in order})
+    builder.setupHorizontalMetrics(dict.fromkeys(order, (1000, 100)))
+    builder.setupHorizontalHeader(ascent=900, descent=-200)
+    builder.setupNameTable({"familyName": path.stem, "styleName": "Regular", "psName": path.stem})
+    builder.setupOS2()
+    builder.setupPost()
+    builder.save(path)
+    return path
+
+
+def test_letters_of_another_script_come_from_a_font_of_the_computer_that_has_them(no_other_fonts, tmp_path):
+    title = "Probe \N{CJK UNIFIED IDEOGRAPH-8A66}\N{CJK UNIFIED IDEOGRAPH-9A13} 7"
+    for name, letters, outlines in (("Empty", title, False), ("Han", title[6:8], True)):
+        font_manager.fontManager.addfont(font_with(letters, tmp_path / f"{name}.ttf", outlines))
+    forget_fonts()
+    one = sample_results.comparison(names=(title[6:8] + ".jpg", "b.jpg"))
+    made = sheet.make_sheet(one, title=title, notes=title, made=MADE)
+    assert _text(made.pdf).count(title) == 2 and paper.MISSING not in _text(made.pdf)
+    reader = pypdf.PdfReader(io.BytesIO(made.pdf))
+    fonts = [font.get_object()["/BaseFont"] for font in reader.pages[0]["/Resources"]["/Font"].values()]
+    assert any("Han" in font for font in fonts) and not any("Empty" in font for font in fonts)
+    assert paper.text_width(title[6:8], 100.0) == pytest.approx(2 * 100 * 25.4 / 72, rel=0.01)  # two squares of an em
+
+
+def test_a_letter_that_no_font_has_is_told_of_once(no_other_fonts):
+    title = "\N{CJK UNIFIED IDEOGRAPH-8A66}"
+    assert paper.missing(title) and not paper.missing("Проба Δ 12 " + paper.MISSING)
+    told = "stands for a letter that no font of this computer has"
+    assert _text(sheet.make_sheet(_made("pair"), title=title, made=MADE, formats=("pdf",)).pdf).count(told) == 1
+    assert told not in _text(sheet.make_sheet(_made("pair"), title="a", made=MADE, formats=("pdf",)).pdf)
+
+
+def test_a_damaged_font_of_the_computer_is_passed_over(no_other_fonts, tmp_path):
+    path = font_with("\N{CJK UNIFIED IDEOGRAPH-8A66}", tmp_path / "Han.ttf")
+    font_manager.fontManager.addfont(path)
+    path.write_bytes(path.read_bytes()[:300])
+    forget_fonts()
+    assert paper.printable("\N{CJK UNIFIED IDEOGRAPH-8A66}") == paper.MISSING
 
 
 def test_a_whole_sheet_takes_any_title_name_and_note():

@@ -26,6 +26,7 @@ def show_keep(answer: Answer, machine) -> None:
     )
     paper = right.selectbox("Paper", ["A4", "Letter"], key="paper", persist_state="session")
     notes = st.text_area("Notes on the sheet", answer.notes or "", key=f"notes_{answer.key}", max_chars=2000, height=90)
+    _letters(answer, title, notes)
     _preview(answer, machine, title.strip() or None, notes.strip() or None, paper)
     _downloads(answer, machine, title.strip() or None, notes.strip() or None, paper)
     _logbook(answer, machine, title.strip(), notes.strip())
@@ -97,6 +98,20 @@ def _downloads(answer: Answer, machine, title, notes, paper) -> None:
                 on_click="ignore",
                 type="secondary" if place else "primary",
             )
+
+
+def _letters(answer: Answer, title: str, notes: str) -> None:
+    """Say what the PDF and the picture cannot show."""
+    typed = title + notes + "".join(photo["file"] for _, photo in words.photos(answer.report))
+    if typed.isascii():
+        return
+    from analysis.paper import MISSING, missing
+
+    if missing(typed):
+        st.caption(
+            f"No font of this computer has some of these letters: PDF and picture show {MISSING} in their place. "
+            "The sheet for the phone shows them; or install a font of that script."
+        )
 
 
 def _logbook(answer: Answer, machine, title: str, notes: str) -> None:
