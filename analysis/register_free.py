@@ -1,8 +1,9 @@
-"""Align two photos by the features of their artwork, where AFTER's frame is not known.
+"""Align two photos by their artwork, where AFTER's frame is not known.
 
-Features only give a start. Strokes carry the fit, and only what many tiles of
-artwork confirm is believed: grain and stripes are no strokes, so they can
-neither make nor move an alignment.
+Features only give a start. Tiles of strokes carry the fit, outward from where
+the start is sure to where more tiles agree, and only what many tiles confirm
+is believed: grain and stripes are no strokes, so they can neither make nor move
+an alignment.
 """
 from __future__ import annotations
 
@@ -12,32 +13,49 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography
+from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_fit import TileCheck, check_tiles, fit_homography, folds
-from analysis.register_framed import Match, correlation, cross_check, rms_move
-from analysis.strokes import stroke_response
+from analysis.register_framed import Match
+from analysis.register_tiles import (
+    MapFit,
+    PlaneMap,
+    Tiles,
+    fit_map,
+    joined,
+    map_points,
+    map_sd,
+    measure_tiles,
+    scale_of,
+    select,
+    warp,
+)
+from analysis.strokes import respond, stroke_depth, stroke_response
 
 __all__ = ["align_free"]
 
-WORK_PX = 1.0e6            # samples of a working picture
+FEATURE_PX = 0.5e6         # samples of a picture for features
+WORK_PX = 1.5e6            # and, at most, of a working picture
 STROKE_SHARE = 1 / 50      # widest stroke over the photo's longer side: 3 mm in 160 mm
 WIDEST_STROKE_MM = 3.2
+FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
 RATIO = 0.85               # Lowe (2004) advises 0.8; the robust fit that follows bears more
 FEATURES = 1600
-LEAST_INLIERS = 9
-TILE_WIDTHS = 1.25         # side of a tile over the widest stroke
-FIT_WIDTHS = (0.35, 0.15, 0.07)     # blurs of the fit over the widest stroke
-MOST_ACROSS = 26.0         # samples across the widest stroke: 8 per mm
-LEAST_TILE = 0.5           # correlation of a tile that agrees
+LEAST_INLIERS = 7
+NEAR_PX, NEAR_SHARE = 8.0, 0.2              # a match follows another: so near to where that one's zoom and turn put it
+MOST_ZOOM, MOST_TURN = 0.4, 0.4             # log, rad
+LEAST_AGREEING = 4         # tiles that a fit needs
+ROUNDS = 4                 # at most, of a level
+REACH = 3.0                # how far beyond the tiles that agree others are asked, over the widest stroke
+MOST_MOVE = 1.0            # of a tile that agrees, over the blur
+WIDER = 1.03               # the region has grown
+SETTLED = 0.05             # of the blur: so small a change ends a level
 LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
-MOST_SPREAD_WIDTHS = 0.3   # between fits of the two halves of the tiles, at the box around them, over the widest stroke
 LEAST_SHARE = 0.6          # of the artwork's energy inside their outline
 LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
-TILE_ROUNDS = 3            # of reweighting tiles
 LEAST_AGREEMENT = 0.55
-MOST_RESIDUAL_WIDTHS = 0.1      # of the check, over the widest stroke: 0.3 mm
+MOST_SD_WIDTHS = 0.1       # of the place of the corners, over the widest stroke: 0.3 mm
+BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 SEED = 1                   # of the robust estimator
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
@@ -45,15 +63,60 @@ NOT_ALIGNED = ("No artwork that both photos share was found, so which part of on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Level:
+    """How finely one level looks."""
+
+    across: float                      # samples across the widest stroke
+    sigma: float                       # blur, samples
+    tile: float                        # side of a tile, samples
+    alike: float                       # correlation of a tile that agrees
+    free: str                          # what the fit may change
+
+
+LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine"),
+          _Level(across=16.0, sigma=2.4, tile=20.0, alike=0.6, free="perspective"),
+          _Level(across=26.0, sigma=1.8, tile=32.0, alike=0.75, free="radial"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _View:
-    """A picture at working resolution."""
+    """Part of a picture, as fine as a level needs."""
 
     picture: NDArray[np.float32]
-    to_photo: NDArray[np.float64]      # 3x3: sample -> undistorted photo px
-    inside: NDArray[np.bool_]
-    widest: float                      # widest stroke, samples
-    source: NDArray[np.float32]        # what it was shrunk from
-    to_source: NDArray[np.float64]     # 3x3: sample -> sample of the source
+    to_source: NDArray[np.float64]     # 3x3: sample -> sample of the whole picture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """Depth of strokes of both photos at a level."""
+
+    depths: tuple[NDArray[np.float32], ...]     # BEFORE, of strokes and at the last level of fills
+    valid: NDArray[np.bool_]
+    to_source: NDArray[np.float64]     # 3x3: its samples -> BEFORE's grid
+    others: tuple[NDArray[np.float32], ...]     # AFTER's depths
+    to_other: NDArray[np.float64]      # 3x3: AFTER photo px -> its samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """A start that tiles confirmed, fitted on them."""
+
+    map: PlaneMap                      # BEFORE's grid samples -> AFTER photo px
+    fit: MapFit                        # the same from samples of the last level
+    tiles: Tiles                       # of the last level
+    agrees: NDArray[np.bool_]          # those that agree
+    to_source: NDArray[np.float64]     # 3x3: samples of the last level -> BEFORE's grid
+    widest: float                      # stroke, samples of the last level
+
+    @property
+    def support(self) -> int:
+        """Tiles that agree."""
+        return int(self.agrees.sum())
+
+    @property
+    def agreement(self) -> float:
+        """Correlation of the strokes, tile by tile."""
+        return float(np.average(self.tiles.agreement, weights=self.tiles.corners + 1e-9))
 
 
 def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
@@ -70,237 +133,211 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     Match
         Refused where too few tiles of artwork agree.
     """
-    first = _piece_view(before_piece) if before_piece.corners_px is not None else _photo_view(before, before_piece)
-    second = _shrunk(after.luminance, _fitting(after.luminance.size))
-    best = None
-    for start in _starts(first, second):
-        found = _grown(first, after, *start)
-        if found is not None and (best is None or found.support > best.support):
-            best = found
-        if best is not None and best.support > LEAST_TILES and best.agreement > 0.9:
-            break
-    if best is None:
-        return _refusal()
-    return _result(before_piece, after, first, best)
+    best = _refusal()
+    for start, points, light in _starts(before_piece, after):
+        found = _grown(before_piece, after, PlaneMap(homography=start, lens=lens_of_photo(after.size_px)), points,
+                       _widest(before_piece), light)
+        match = _refusal() if found is None else _result(before_piece, after, found)
+        if match.ok:
+            return match
+        best = max(best, match, key=lambda m: m.agreement or 0.0)
+    return best
 
 
-def _refusal(agreement=None) -> Match:
+def _refusal() -> Match:
     """No alignment."""
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
-                 reason=NOT_ALIGNED, method="artwork", agreement=agreement)
+                 reason=NOT_ALIGNED, method="artwork")
 
 
-def _shrunk(source, factor, box=None) -> _View:
-    """Area-averaged picture of a box (x0, y0, x1, y1) of the source, its samples' places as the photo's."""
-    x0, y0, x1, y1 = (0, 0, source.shape[1], source.shape[0]) if box is None else box
-    part = source[y0:y1, x0:x1]
+def _widest(piece: Piece) -> float:
+    """Widest stroke, grid samples."""
+    return WIDEST_STROKE_MM * piece.samples_per_mm if piece.scale_known \
+        else max(piece.reflectance.shape) * STROKE_SHARE
+
+
+def _shrunk(picture, factor, box=None) -> _View:
+    """Area-averaged picture of a box (x0, y0, x1, y1), `factor` samples in one."""
+    h, w = picture.shape
+    x0, y0, x1, y1 = (0, 0, w, h) if box is None else box
+    part = np.ascontiguousarray(picture[y0:y1, x0:x1])
     h, w = part.shape
-    picture = np.ascontiguousarray(part)
+    small = part
     if factor > 1.02:
-        picture = cv2.resize(part, (max(2, round(w / factor)), max(2, round(h / factor))), interpolation=cv2.INTER_AREA)
-    fx, fy = w / picture.shape[1], h / picture.shape[0]
-    to_source = np.array([[fx, 0, x0 + (fx - 1) / 2], [0, fy, y0 + (fy - 1) / 2], [0, 0, 1]])
-    return _View(picture=picture, to_photo=to_source, inside=np.ones(picture.shape, bool),
-                 widest=max(picture.shape) * STROKE_SHARE, source=source, to_source=to_source)
+        small = cv2.resize(part, (max(2, round(w / factor)), max(2, round(h / factor))), interpolation=cv2.INTER_AREA)
+    fx, fy = w / small.shape[1], h / small.shape[0]
+    return _View(picture=small, to_source=np.array([[fx, 0, x0 + (fx - 1) / 2], [0, fy, y0 + (fy - 1) / 2],
+                                                    [0, 0, 1]]))
 
 
-def _fitting(size) -> float:
-    """Factor that shrinks so many samples to a working picture."""
-    return max(1.0, float(np.sqrt(size / WORK_PX)))
+def _around(points, border, shape):
+    """Box around points with a border, inside the picture, or None."""
+    (x0, y0), (x1, y1) = points.min(axis=0) - border, points.max(axis=0) + border
+    rows, columns = shape
+    x0, y0, x1, y1 = (int(np.clip(v, 0, most)) for v, most in ((x0, columns), (y0, rows), (x1 + 1, columns),
+                                                               (y1 + 1, rows)))
+    return (x0, y0, x1, y1) if min(x1 - x0, y1 - y0) > 16 else None
 
 
-def _photo_view(photo: Photo, piece: Piece) -> _View:
-    """BEFORE's whole photo."""
-    view = _shrunk(photo.luminance, _fitting(photo.luminance.size))
-    if not piece.scale_known:
-        return view
-    widest = WIDEST_STROKE_MM * piece.photo_px_per_mm / view.to_photo[0, 0]
-    return replace(view, widest=float(np.clip(widest, 0.3 * view.widest, 3 * view.widest)))
+def _starts(piece: Piece, after: Photo):
+    """Homographies from BEFORE's grid to AFTER's photo, places they rest on, and whether AFTER's strokes are light.
 
+    The likeliest first.
+    """
+    first, second = (_shrunk(p, np.sqrt(p.size / FEATURE_PX)) for p in (piece.reflectance, after.luminance))
+    mask = cv2.resize(piece.valid.astype(np.uint8), first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    everywhere = np.ones(second.picture.shape, np.uint8)
 
-def _piece_view(piece: Piece) -> _View:
-    """BEFORE's piece on its grid."""
-    view = _shrunk(piece.reflectance, _fitting(piece.reflectance.size))
-    step = 1 / piece.samples_per_mm
-    to_mm = np.array([[step, 0, piece.origin_mm[0]], [0, step, piece.origin_mm[1]], [0, 0, 1]])
-    inside = cv2.resize(piece.valid.astype(np.uint8), view.picture.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    widest = WIDEST_STROKE_MM * piece.samples_per_mm / view.to_source[0, 0] if piece.scale_known else view.widest
-    return replace(view, to_photo=np.linalg.inv(piece.photo_to_piece) @ to_mm @ view.to_source, inside=inside,
-                   widest=float(widest))
-
-
-def _zoomed(view: _View, region) -> tuple[_View, NDArray[np.bool_], NDArray[np.float64]]:
-    """Sample the box of a region as finely as the source allows; the region there; new samples to old ones."""
-    rows, columns = np.nonzero(region.any(axis=1))[0], np.nonzero(region.any(axis=0))[0]
-    ends = apply_homography(view.to_source, np.array([[columns[0], rows[0]], [columns[-1], rows[-1]]]))
-    high = np.array(view.source.shape[::-1])
-    (x0, y0), (x1, y1) = np.clip(np.floor(ends[0]), 0, high - 2), np.clip(np.ceil(ends[1]) + 1, 2, high)
-    box = int(x0), int(y0), int(x1), int(y1)
-    finest = max(1.0, view.widest * view.to_source[0, 0] / MOST_ACROSS)
-    near = _shrunk(view.source, max(finest, _fitting((box[2] - box[0]) * (box[3] - box[1]))), box)
-    to_old = np.linalg.inv(view.to_source) @ near.to_source
-    widest = view.widest * view.to_source[0, 0] / near.to_source[0, 0]
-    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    masks = [cv2.warpPerspective(m.astype(np.uint8), to_old, near.picture.shape[::-1], flags=flags) > 0
-             for m in (view.inside, region)]
-    return replace(near, to_photo=view.to_photo @ to_old, inside=masks[0], widest=widest), masks[1], to_old
-
-
-def _starts(first: _View, second: _View):
-    """Homographies from BEFORE's samples to AFTER's, the likeliest first."""
-    def tone(view):
+    def tone(view, _):
         top = max(float(np.percentile(view.picture[::5, ::5], 99)), 1e-6)
         return (np.sqrt(np.clip(view.picture / np.float32(top), 0, 1)) * 255).astype(np.uint8)
 
-    def strokes(view):
-        response = stroke_response(view.picture, view.inside, view.widest).response
+    def strokes(view, inside):
+        response = stroke_response(view.picture, inside > 0, max(view.picture.shape) * STROKE_SHARE).response
         return (cv2.GaussianBlur(response, (0, 0), 1.0) * 255).astype(np.uint8)
-    def negative(view):
-        return 255 - tone(view)
-    for prepare in ((tone, tone), (strokes, strokes), (tone, negative)):
-        start = _features(first, prepare[0](first), second, prepare[1](second))
-        if start is not None:
-            matrix, points = start
-            yield second.to_photo @ matrix, points
+
+    def negative(view, inside):
+        return 255 - tone(view, inside)
+
+    for one, other in ((tone, tone), (strokes, strokes), (tone, negative)):
+        found = _features(one(first, mask), mask, other(second, everywhere), everywhere)
+        if found is not None:
+            matrix, points = found
+            yield (second.to_source @ matrix @ np.linalg.inv(first.to_source),
+                   apply_homography(first.to_source, points), other is negative)
 
 
-def _features(first, image, second, other):
-    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), or None."""
+def _features(image, mask, other, other_mask):
+    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), and where its inliers lie; or None."""
     sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03)
-    points, words = sift.detectAndCompute(image, first.inside.astype(np.uint8) * 255)
-    others, other_words = sift.detectAndCompute(other, None)
+    points, words = sift.detectAndCompute(image, mask)
+    others, other_words = sift.detectAndCompute(other, other_mask)
     if words is None or other_words is None or min(len(points), len(others)) < LEAST_INLIERS:
         return None
     pairs = [p for p in cv2.BFMatcher().knnMatch(words, other_words, k=2) if len(p) == 2]
     good = [a for a, b in pairs if a.distance < RATIO * b.distance]
     if len(good) < LEAST_INLIERS:
         return None
-    source = np.array([points[m.queryIdx].pt for m in good]).reshape(-1, 1, 2)
-    target = np.array([others[m.trainIdx].pt for m in good]).reshape(-1, 1, 2)
-    cv2.setRNGSeed(SEED)
-    matrix, inliers = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 4.0, maxIters=20000, confidence=0.9999)
-    if matrix is None or inliers.sum() < LEAST_INLIERS or not _credible(matrix, image.shape):
+    here, there = [points[m.queryIdx] for m in good], [others[m.trainIdx] for m in good]
+    source, target = (np.array([k.pt for k in keys]) for keys in (here, there))
+    agree = _consensus(source, target, np.log([b.size / a.size for a, b in zip(here, there, strict=True)]),
+                       np.radians([b.angle - a.angle for a, b in zip(here, there, strict=True)]))
+    if agree.sum() < LEAST_INLIERS:
         return None
-    return matrix, source.reshape(-1, 2)[inliers.ravel() > 0]
+    cv2.setRNGSeed(SEED)
+    matrix, inliers = cv2.findHomography(source[agree].reshape(-1, 1, 2), target[agree].reshape(-1, 1, 2),
+                                         cv2.USAC_MAGSAC, 4.0, maxIters=5000, confidence=0.999)
+    if matrix is None or inliers.sum() < LEAST_INLIERS:
+        return None
+    points = source[agree][inliers.ravel() > 0]
+    return (matrix, points) if _credible(matrix, points) else None
 
 
-def _credible(matrix, shape) -> bool:
-    """Whether a homography is one between two photos of a flat piece: no mirror, no fold, scale x0.2 to x5."""
-    rows, columns = shape
-    points = np.array([[0.2, 0.2], [0.8, 0.2], [0.8, 0.8], [0.2, 0.8], [0.5, 0.5]]) * [columns, rows]
-    if not np.all(np.isfinite(matrix)) or abs(np.linalg.det(matrix)) < 1e-9:
+def _consensus(source, target, zoom, turn) -> NDArray[np.bool_]:
+    """Matches that follow the zoom, turn and place of the one that most others follow, as Lowe (2004) votes."""
+    p, q = source @ [1, 1j], target @ [1, 1j]
+    slope = np.exp(zoom + 1j * turn)
+    with np.errstate(over="ignore", invalid="ignore"):
+        away = np.abs(q[None, :] - q[:, None] - slope[:, None] * (p[None, :] - p[:, None]))
+        reach = np.abs(slope)[:, None] * (NEAR_PX + NEAR_SHARE * np.abs(p[None, :] - p[:, None]))
+        follows = ((away < reach) & (np.abs(zoom[None, :] - zoom[:, None]) < MOST_ZOOM)
+                   & (np.abs(np.angle(slope[None, :] / slope[:, None])) < MOST_TURN))
+    return follows[follows.sum(axis=1).argmax()]
+
+
+def _credible(matrix, points) -> bool:
+    """Whether a homography near some points is one between two photos of a flat piece: no mirror, no fold."""
+    if not np.all(np.isfinite(matrix)) or abs(np.linalg.det(matrix)) < 1e-12:
         return False
-    depth = points @ matrix[2, :2] + matrix[2, 2]
-    if depth.min() <= 0 or depth.max() > 3 * depth.min():
+    box = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32).reshape(-1, 1, 2))).astype(np.float64)
+    depth = box @ matrix[2, :2] + matrix[2, 2]
+    if depth.min() * depth.max() <= 0 or np.abs(depth).max() > 2 * np.abs(depth).min():
         return False
-    step = 0.5
-    for x, y in points:
-        p = apply_homography(matrix, np.array([[x, y], [x + step, y], [x, y + step]]))
-        a, b = (p[1] - p[0]) / step, (p[2] - p[0]) / step
-        area = a[0] * b[1] - a[1] * b[0]
-        long, short = max(np.hypot(*a), np.hypot(*b)), min(np.hypot(*a), np.hypot(*b))
-        if not 0.04 < area < 25.0 or long > 2.5 * short:
+    for at in (*box, box.mean(axis=0)):
+        p = apply_homography(matrix, at + np.array([[0, 0], [0.5, 0], [0, 0.5]]))
+        (ax, ay), (bx, by) = p[1] - p[0], p[2] - p[0]
+        short, long = sorted((np.hypot(ax, ay), np.hypot(bx, by)))
+        if ax * by - ay * bx <= 0 or long > 2.5 * short:
             return False
     return True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Grown:
-    """A start that tiles confirmed, fitted on them."""
-
-    view: _View                        # the part of BEFORE that was fitted
-    to_after: NDArray[np.float64]      # its samples -> AFTER photo px
-    check: TileCheck                   # cross-checked, inside the outline
-    support: float                     # tiles that agree
-    share: float                       # of the artwork's energy inside the outline that agrees
-    agreement: float
-    spread: float                      # how far apart the two halves' fits lie at the outline's box, samples
-    extent: NDArray[np.float64]        # (2,) shorter and longer side of the box around those tiles, samples
-    outline: NDArray[np.bool_]
-
-
-def _grown(first: _View, after: Photo, start, points) -> _Grown | None:
-    """Fit on tiles that agree, widen to where more of them do, and check."""
-    region = _outline(points, 2.0 * first.widest, first.picture.shape) & first.inside
-    view, region, to_old = _zoomed(first, region)
-    to_after = start @ to_old
-    tile, sigmas = max(8, int(round(TILE_WIDTHS * view.widest))), tuple(k * view.widest for k in FIT_WIDTHS)
-    for part in (sigmas[:1], sigmas[:2], sigmas):
-        pair = _responses(view, after, to_after, region)
+def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -> _Found | None:
+    """Fit from coarse to fine on tiles that agree, widening to where more of them do."""
+    for level in LEVELS:
+        pair = _pair(piece, after, plane, points, widest, level, light)
         if pair is None:
             return None
-        response, other, seen = pair
-        fit = fit_homography(response, other, (region & seen).astype(np.float32), part)
-        if not _credible(to_after @ fit.homography, response.shape):
+        shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
+        sigma, tile = level.sigma * here / level.across, max(8, round(level.tile * here / level.across))
+        near = replace(plane, homography=plane.homography @ pair.to_source)
+        points = apply_homography(np.linalg.inv(pair.to_source), points)
+        for _ in range(ROUNDS):
+            region = _outline(points, REACH * here, shape) & pair.valid
+            tiles = _tiles(pair, near, region, tile, sigma, level.alike)
+            if tiles is None:
+                return None
+            agrees = (tiles.agreement > level.alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)
+            if agrees.sum() < LEAST_AGREEING:
+                return None
+            good = select(tiles, agrees)
+            fit = fit_map(good, near, free=level.free)
+            near = fit.map
+            if not _credible(near.homography, good.at):
+                return None
+            wider = np.concatenate([points, good.at])
+            grown, points = _hull_area(wider) > WIDER * _hull_area(points), wider
+            if not grown and np.abs(good.move - fit.residual).max() < SETTLED * sigma:
+                break
+        plane = replace(near, homography=near.homography @ np.linalg.inv(pair.to_source))
+        points = apply_homography(pair.to_source, points)
+    return _Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here)
+
+
+def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | None:
+    """Tiles of strokes, and of fills where no stroke agrees."""
+    found = None
+    for depth, other in zip(pair.depths, pair.others, strict=True):
+        warped, seen = warp(other, pair.to_other, plane, region.shape)
+        area = region & seen
+        if area.sum() < LEAST_AGREEING * tile ** 2:
             return None
-        check = check_tiles(response, other, fit.homography, (region & seen).astype(np.float32), tile, sigmas[-1])
-        to_after = to_after @ fit.homography
-    pair = _responses(view, after, to_after, region)
-    if pair is None:
+        tiles = measure_tiles(respond(depth, area).response, respond(warped, area).response, area, tile, sigma)
+        if found is None:
+            found = tiles
+            continue
+        told = {tuple(at) for at in found.at[found.agreement > alike]}
+        new = np.array([tuple(at) not in told for at in tiles.at], bool) & (tiles.agreement > alike)
+        told = {tuple(at) for at in tiles.at[new]}
+        found = joined(select(found, np.array([tuple(at) not in told for at in found.at], bool)), select(tiles, new))
+    return found
+
+
+def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _Pair | None:
+    """Depth of strokes of both photos around some points."""
+    box = _around(points, 2 * REACH * widest, piece.reflectance.shape)
+    if box is None:
         return None
-    response, other, seen = pair
-    use = (region & seen).astype(np.float32)
-    fit = _tilewise(response, other, use, sigmas[-1], tile)
-    if not fit.converged or not _credible(to_after @ fit.homography, response.shape):
+    factor = max(1.0, widest / level.across, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / WORK_PX))
+    view = _shrunk(piece.reflectance, factor, box)
+    valid = cv2.resize(piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8), view.picture.shape[::-1],
+                       interpolation=cv2.INTER_NEAREST) > 0
+    corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)], float)
+    scale = scale_of(plane.homography, points.mean(axis=0)) * view.to_source[0, 0]      # AFTER px in a sample
+    there = _around(map_points(plane, corners), 0.0, after.luminance.shape)
+    if there is None:
         return None
-    check = cross_check(response, other, use, fit.homography, sigmas[-1], tile)
-    agrees = check.agreement > LEAST_TILE
-    box = cv2.minAreaRect(check.at[agrees].astype(np.float32).reshape(-1, 1, 2))[1] if agrees.sum() > 2 else (0, 0)
-    moved = cv2.warpPerspective(other, fit.homography, other.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    return _Grown(view=view, to_after=to_after @ fit.homography, check=check, support=float(agrees.sum()),
-                  share=float(check.weight[agrees].sum() / max(check.weight.sum(), 1e-9)),
-                  agreement=correlation(response, moved, region & seen, sigmas[-1]), extent=np.sort(box),
-                  spread=_half_spread(response, other, use, fit.homography, sigmas[-1], tile),
-                  outline=region)
+    other = _shrunk(after.luminance, max(1.0, scale), there)
+    here, shrunk = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
+    fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
+    return _Pair(depths=tuple(stroke_depth(view.picture, k * here) for k in fills), valid=valid,
+                 others=tuple(stroke_depth(other.picture, k * here * shrunk, light=light) for k in fills),
+                 to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
 
 
-def _tilewise(response, other, use, sigma, tile):
-    """Fit in which a part of the artwork that does not follow the rest counts less."""
-    fit = fit_homography(response, other, use, (sigma,))
-    for _ in range(TILE_ROUNDS):
-        check = check_tiles(response, other, fit.homography, use, tile, sigma)
-        if len(check.move) < 4:
-            break
-        off = np.hypot(*check.move.T)
-        typical = max(rms_move(check), 0.05 * sigma)
-        weight = np.ones(tuple(n // tile + 1 for n in response.shape), np.float32)
-        column, row = (check.at // tile).astype(int).T
-        weight[row, column] = 1 / (1 + (off / typical) ** 2)
-        weight = np.kron(weight, np.ones((tile, tile), np.float32))[:response.shape[0], :response.shape[1]]
-        fit = fit_homography(response, other, use * weight, (sigma,), fit.homography)
-    return fit
-
-
-def _half_spread(response, other, use, matrix, sigma, tile) -> float:
-    """Largest distance between the fits of two halves of the tiles, at the corners of the box that is used."""
-    half = folds(response.shape, tile)
-    rows, columns = np.nonzero(use.any(axis=1))[0], np.nonzero(use.any(axis=0))[0]
-    box = np.array([[x, y] for x in columns[[0, -1]] for y in rows[[0, -1]]], float)
-    ends = [apply_homography(fit_homography(response, other, use * part, (sigma,), matrix).homography, box)
-            for part in (half, ~half)]
-    return float(np.hypot(*(ends[0] - ends[1]).T).max())
-
-
-def _responses(first: _View, after: Photo, to_after, region):
-    """Both stroke responses on BEFORE's samples, levels taken in a region, and where AFTER shows it."""
-    rows, columns = first.picture.shape
-    y, x = np.nonzero(region[::8, ::8])
-    if len(x) < 12:
-        return None
-    middle = np.array([x.mean(), y.mean()]) * 8
-    p = apply_homography(to_after, middle + np.array([[0, 0], [1, 0], [0, 1]]))
-    scale = float(np.sqrt(abs(np.linalg.det(np.stack([p[1] - p[0], p[2] - p[0]])))))
-    view = _shrunk(after.luminance, max(1.0, scale))
-    matrix = np.linalg.inv(view.to_photo) @ to_after
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    picture = cv2.warpPerspective(view.picture, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.warpPerspective(np.ones(view.picture.shape, np.uint8), matrix, (columns, rows),
-                               flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP) > 0
-    area = region & seen
-    if area.sum() < 500:
-        return None
-    return (stroke_response(first.picture, area, first.widest).response,
-            stroke_response(picture, area, first.widest).response, seen)
+def _hull_area(points) -> float:
+    """Area of the hull."""
+    return cv2.contourArea(cv2.convexHull(points.astype(np.float32).reshape(-1, 1, 2)))
 
 
 def _outline(points, border, shape) -> NDArray[np.bool_]:
@@ -311,37 +348,51 @@ def _outline(points, border, shape) -> NDArray[np.bool_]:
     return cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3) <= border
 
 
-def _result(piece: Piece, after: Photo, first: _View, found: _Grown) -> Match:
+def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     """Decide and put in photo pixels."""
-    view = found.view
-    to_before = view.to_photo @ np.linalg.inv(found.to_after)
-    here = apply_homography(view.to_photo, found.check.at)
-    there = apply_homography(view.to_photo, found.check.at + found.check.move)
-    px = _px_per_sample(view, np.argwhere(found.outline).mean(axis=0)[::-1])
-    residual = rms_move(found.check)
-    breadth, length = found.extent / view.widest
-    ok = (found.support >= LEAST_TILES and found.share >= LEAST_SHARE and breadth >= LEAST_BREADTH
-          and length >= LEAST_LENGTH
-          and found.agreement >= LEAST_AGREEMENT and residual < MOST_RESIDUAL_WIDTHS * view.widest
-          and found.spread < MOST_SPREAD_WIDTHS * view.widest)
-    return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=residual * px,
+    tiles, agrees = found.tiles, found.agrees
+    breadth, length = np.sort(cv2.minAreaRect(tiles.at[agrees].astype(np.float32).reshape(-1, 1, 2))[1]) / found.widest
+    step = 1 / piece.samples_per_mm
+    to_photo = np.linalg.inv(piece.photo_to_piece) @ np.array([[step, 0, piece.origin_mm[0]],
+                                                               [0, step, piece.origin_mm[1]], [0, 0, 1]])
+    to_before = to_photo @ np.linalg.inv(found.map.homography)
+    near = to_photo @ found.to_source
+    corners = apply_homography(np.linalg.inv(near), _likely_corners(apply_homography(near, tiles.at[agrees]), piece))
+    middle = corners.mean(axis=0)
+    px = scale_of(near, middle)
+    sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
+    share = float(tiles.corners[agrees].sum() / max(tiles.corners.sum(), 1e-9))
+    ok = (found.support >= LEAST_TILES and share >= LEAST_SHARE and breadth >= LEAST_BREADTH
+          and length >= LEAST_LENGTH and found.agreement >= LEAST_AGREEMENT and sd < MOST_SD_WIDTHS * found.widest)
+    here = apply_homography(near, tiles.at[agrees])
+    there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
+    return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
                  before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
-                 overlap_fraction=_overlap(first, after, first.to_photo, to_before),
-                 reason=None if ok else NOT_ALIGNED, method="artwork", agreement=found.agreement,
-                 misfits_px=np.concatenate([here, there - here], axis=1),
-                 details={"support": found.support, "share": found.share, "breadth": float(breadth),
-                          "length": float(length), "spread": found.spread / view.widest, "residual": residual})
+                 overlap_fraction=_overlap(piece, after, found.map), reason=None if ok else NOT_ALIGNED,
+                 method="artwork", agreement=found.agreement,
+                 misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
+                 corners_px=map_points(found.fit.map, corners),
+                 details={"support": found.support, "share": share, "breadth": float(breadth),
+                          "length": float(length), "sd": sd * px, "k1": found.map.lens.k1})
 
 
-def _px_per_sample(view: _View, at) -> float:
-    """Photo pixels per sample at a place."""
-    p = apply_homography(view.to_photo, at + np.array([[0, 0], [1, 0], [0, 1]]))
-    return float(np.sqrt(abs(np.linalg.det(np.stack([p[1] - p[0], p[2] - p[0]])))))
+def _likely_corners(points, piece: Piece) -> NDArray[np.float64]:
+    """Corners of BEFORE's piece, photo px: those it has, else around the artwork and about the photo's middle.
+
+    Who photographs a piece puts it in the middle, and its artwork fills most of it.
+    """
+    if piece.corners_px is not None:
+        return undistort(piece.corners_px, piece.lens)
+    turn = piece.photo_to_piece[:2, :2] / np.sqrt(np.linalg.det(piece.photo_to_piece[:2, :2]))
+    middle = np.asarray(piece.lens.centre_px)
+    reach = BEYOND * np.abs((points - middle) @ turn.T).max(axis=0)
+    corners = middle + (np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach) @ turn
+    return np.clip(corners, 0, 2 * middle)
 
 
-def _overlap(first: _View, after: Photo, to_photo, to_before) -> float:
+def _overlap(piece: Piece, after: Photo, plane) -> float:
     """Share of BEFORE's piece, or photo, that lies inside AFTER."""
-    rows, columns = np.nonzero(first.inside[::8, ::8])
-    points = apply_homography(np.linalg.inv(to_before) @ to_photo, np.stack([columns, rows], axis=1) * 8.0)
+    rows, columns = np.nonzero(piece.valid[::16, ::16])
+    points = map_points(plane, np.stack([columns, rows], axis=1) * 16.0)
     w, h = after.size_px
     return float(((points >= 0) & (points <= [w - 1, h - 1])).all(axis=1).mean())

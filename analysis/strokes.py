@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Strokes", "stroke_response"]
+__all__ = ["Strokes", "respond", "stroke_depth", "stroke_response"]
 
 START_SIGMAS = 1.5         # artwork begins this many robust s.d. of the ground below it
 ARTWORK_SIGMAS = 2.5       # so deep is no grain, mostly
@@ -60,20 +60,29 @@ def stroke_response(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], 
     (Serra, "Image Analysis and Mathematical Morphology", 1982) is dark on the
     dark side of a step, so that a board's edge on a dark bench is no stroke.
     """
+    return respond(stroke_depth(reflectance, widest_px, light=light), valid)
+
+
+def stroke_depth(reflectance: NDArray[np.float32], widest_px: float, *, light: bool = False) -> NDArray[np.float32]:
+    """Log depth below (with `light`, height above) the ground beside, of what is narrower than `widest_px`."""
     bright = float(np.percentile(reflectance[::7, ::7], 99))
+    smooth = cv2.GaussianBlur(reflectance, (0, 0), max(SMOOTH_SHARE * widest_px, 0.3))
     log = np.log(np.maximum(reflectance, np.float32(max(bright * 3e-3, 1e-6))))
-    smooth = cv2.GaussianBlur(log, (0, 0), max(SMOOTH_SHARE * widest_px, 0.3))
     if light:
-        log, smooth = -log, -smooth
-    depth = np.minimum(_ground(log, widest_px), _closed(log, widest_px)) - smooth
+        return smooth * np.exp(np.minimum(_ground(-log, widest_px), _closed(-log, widest_px))) - 1
+    return 1 - smooth * np.exp(-np.minimum(_ground(log, widest_px), _closed(log, widest_px)))
+
+
+def respond(depth: NDArray[np.float32], valid: NDArray[np.bool_]) -> Strokes:
+    """Cut a depth at levels taken where it is valid: 0 for grain to 1 for artwork."""
     seen = depth[::3, ::3][valid[::3, ::3]]
     if seen.size < 64:
         return Strokes(response=np.zeros_like(depth), depth=0.0, grain_depth=1.0, cover=0.0)
     grain = 1.4826 * float(np.median(np.abs(seen)))
     marks = seen[seen > max(ARTWORK_SIGMAS * grain, 1.5 * LEAST_DEPTH)]
     artwork = float(np.quantile(marks, ARTWORK_QUANTILE)) if marks.size > 8 else 10.0
-    full = FULL_SHARE * artwork
-    start = min(max(START_SIGMAS * grain, LEAST_DEPTH), 0.5 * full)
+    start = min(max(START_SIGMAS * grain, LEAST_DEPTH), 0.35 * artwork)
+    full = artwork - start             # levels about one half: blur moves the edge of a stroke by nothing there
     response = np.clip((depth - np.float32(start)) * np.float32(1 / (full - start)), 0, 1)
     response[~valid] = 0
     return Strokes(response=response, depth=artwork, grain_depth=grain,
