@@ -20,6 +20,10 @@ CHANGES = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to c
 GONE = 0.35                # "removed" needs no called stripe and less than this left
 # A change smaller than this is within what two engravings of one piece differ; common practice, no source
 LESS, MORE = 0.85, 1.18
+MOST_BEFORE = 0.5          # a stripe is new where BEFORE holds less of it; common practice, no source
+# BEFORE's own line at AFTER's spacing is that stripe from these odds on. Before AFTER is known, one sure stripe in
+# two photos of one machine makes the other photo's odds rise about threefold; common practice, no source
+LEAST_ODDS = 0.3
 DRAWS = 20000
 
 
@@ -109,15 +113,18 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     if doubtful and not before_called and not after_called:
         return _plain("undecided", "One of the photos is undecided, so there may be a stripe that changed: "
                       "see what that photo needs.")
-    if not before_called:
-        if after_called:
-            return _appeared(before, after, unit)
+    if not before_called and after_called:
+        base, refusal = _line_before(before, after, transfer_sd_fraction, unit)
+        if refusal is not None:
+            return refusal
+    elif not before_called:
         if before.candidates and before.candidates[0].probability > 0.5:
             return _plain("undecided", "BEFORE's stripe is too doubtful to compare with.")
         return _plain("nothing to compare", "Neither photo shows a regular stripe, so there is nothing to compare: "
                       f"a stripe above {before.detection_limit_percent:.1f} % before and "
                       f"{after.detection_limit_percent:.1f} % after would have been found.")
-    base = before.candidates[0]
+    else:
+        base = before.candidates[0]
     line = base.line
     twin = _twin(base, after) if after_called else None
     reading = _after_reading(twin.line if twin else line, line, after)
@@ -127,10 +134,10 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     verdict = _verdict(ratio, interval, twin is not None)
     return Change(verdict=verdict, ratio=ratio,
-                  sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(before, after, unit),
+                  sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(base, before, after, unit),
                   ratio_interval=interval, phase_locked=locked, phase_difference_rad=difference,
                   before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
-                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit))
+                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit, sure=before_called))
 
 
 def _plain(verdict, sentence) -> Change:
@@ -139,21 +146,43 @@ def _plain(verdict, sentence) -> Change:
                   phase_difference_rad=None, before_contrast_percent=None, after_contrast_percent=None)
 
 
-def _appeared(before, after, unit) -> Change:
-    """BEFORE shows no stripe, AFTER does."""
-    stripe = after.candidates[0].stripe
-    if not before.detection_limit_percent <= 1.5 * stripe.contrast_percent:
-        return _plain("undecided", f"AFTER shows a stripe of {stripe.contrast_percent:.1f} %, but on BEFORE's photo "
-                      f"only one above {before.detection_limit_percent:.1f} % is sure to be found.")
-    return Change(verdict="appeared", ratio=None, ratio_interval=None, phase_locked=None, phase_difference_rad=None,
-                  before_contrast_percent=None, after_contrast_percent=stripe.contrast_percent,
-                  sentence=f"A stripe every {stripe.period_mm:.3f} {unit} appeared with the change "
-                           f"({stripe.contrast_percent:.1f} % contrast).")
+def _line_before(before, after, transfer_sd_fraction, unit) -> tuple[Candidate | None, Change | None]:
+    """BEFORE is not called striped, AFTER is: BEFORE's own line at AFTER's spacing to compare with, or the answer.
+
+    The photo that shows the stripe for sure says where to look in the other one. A stripe is new only where BEFORE,
+    read there, holds at most half of it. A line that BEFORE's own search found there, and that its evidence leaves
+    open, is that stripe: grain seldom meets so narrow a place by chance.
+    """
+    found = after.candidates[0]
+    stripe, line = found.stripe, found.line
+    reading = _after_reading(line, line, before)
+    _, share = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd, transfer_sd_fraction)
+    own = _same_line(found, before.candidates)
+    if own is not None and own.probability >= LEAST_ODDS:
+        return own, None
+    limit = before.detection_limit_percent
+    if share[1] >= MOST_BEFORE or not limit <= 1.5 * stripe.contrast_percent:
+        return None, _plain("undecided", (
+            f"AFTER shows a stripe of {stripe.contrast_percent:.1f} % every {stripe.period_mm:.3f} {unit}; on BEFORE's "
+            f"photo up to {share[1] * stripe.contrast_percent:.1f} % may hide at that spacing, and only one above "
+            f"{limit:.1f} % is sure to be found, so it cannot be told whether the stripe is new."))
+    return None, Change(
+        verdict="appeared", ratio=None, ratio_interval=None, phase_locked=None, phase_difference_rad=None,
+        before_contrast_percent=None, after_contrast_percent=stripe.contrast_percent,
+        sentence=f"A stripe every {stripe.period_mm:.3f} {unit} appeared with the change "
+                 f"({stripe.contrast_percent:.1f} % contrast).",
+        reasons=(f"BEFORE, read at the same spacing and angle, holds less than {100 * share[1]:.0f} % of it "
+                 "(95 % sure).",))
 
 
 def _twin(base: Candidate, after: StripeField) -> Candidate | None:
     """AFTER's called stripe at the same period, or None."""
-    for other in called_candidates(after):
+    return _same_line(base, called_candidates(after))
+
+
+def _same_line(base: Candidate, others) -> Candidate | None:
+    """The first of the others at the same spatial frequency, or None."""
+    for other in others:
         gap = abs(other.line.fx_per_mm - base.line.fx_per_mm)
         sd = np.hypot(other.line.fx_sd_per_mm, base.line.fx_sd_per_mm)
         if gap < max(4 * sd, 0.006 * base.line.fx_per_mm):
@@ -218,9 +247,9 @@ def _verdict(ratio, interval, found) -> str:
     return "undecided"
 
 
-def _new_ones(before, after, unit) -> str:
+def _new_ones(base, before, after, unit) -> str:
     """Name AFTER's stripes at periods that BEFORE does not have, in a sentence of their own."""
-    known = [c.line.fx_per_mm for c in called_candidates(before)]
+    known = [c.line.fx_per_mm for c in (base, *called_candidates(before))]
     new = [c.stripe for c in called_candidates(after)
            if all(abs(c.line.fx_per_mm - fx) > 0.01 * fx for fx in known)]
     if not new:
@@ -245,11 +274,14 @@ def _sentence(verdict, base, ratio, interval, unit) -> str:
             "Photograph AFTER again, sharp and from straight above.")
 
 
-def _reasons(base, after, twin, reading, spread, unit) -> tuple[str, ...]:
+def _reasons(base, after, twin, reading, spread, unit, *, sure) -> tuple[str, ...]:
     """What the change verdict rests on."""
     words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; "
              f"AFTER read at the same spacing and angle: {200 * abs(reading.amplitude):.2f} % "
              f"with noise of {200 * reading.sd:.2f} %."]
+    if not sure:
+        words.append(f"BEFORE alone leaves its line open ({100 * base.probability:.0f} % odds); it counts as the "
+                     "machine's because AFTER shows a sure stripe at the same spacing.")
     if spread > 0.1:
         words.append(f"The two photos are not equally sharp: that alone may change the ratio by {200 * spread:.0f} %, "
                      "and its interval allows for it. Photograph both again alike.")

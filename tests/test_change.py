@@ -1,6 +1,8 @@
 """Change: ratios with intervals that hold near zero, and verdicts that follow from them."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import rice
@@ -68,6 +70,17 @@ def test_without_stripe_before_there_is_nothing_to_compare_or_it_appeared():
     plain, striped = field(1), field(2, period_mm=2.0, contrast_percent=4.0)
     assert change(plain, field(3)).verdict == "nothing to compare"
     assert change(plain, striped).verdict == "appeared"
+
+
+def test_stripe_that_before_leaves_open_is_not_called_new():
+    """A sure stripe AFTER at the spacing of a line that BEFORE shows too, without being sure what made it."""
+    before, after = (field(s, period_mm=2.0, contrast_percent=4.0) for s in (1, 2))
+    line = before.candidates[0]
+    for odds, verdict in ((0.5, "unchanged"), (0.05, "undecided")):
+        open_field = replace(before, stripes=(), candidates=(replace(line, probability=odds),))
+        got = change(open_field, after)
+        assert got.verdict == verdict
+        assert "BEFORE had not" not in got.sentence
 
 
 def test_photos_that_do_not_align_are_not_compared():
