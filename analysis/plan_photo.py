@@ -9,22 +9,19 @@ from os import PathLike
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.camera import camera_cause
-from analysis.decide import Decision, decide
+from analysis.decide import Decision
 from analysis.errors import PhotoError
-from analysis.flatten import flatten
-from analysis.grain import GrainField, measure_grain
+from analysis.grain import GrainField
+from analysis.judge import judge
 from analysis.marks import FEWEST, MarkFit, find_marks, fit_marks
 from analysis.photo import Photo, load_photo
 from analysis.plan import Patch, Plan
 from analysis.rectify import Piece, rectify
-from analysis.stripes import Stripe, find_stripes
+from analysis.settings import Settings
+from analysis.stripes import Stripe
 
 __all__ = ["PatchResult", "PlanResult", "judge_plan", "place_marks", "turned_piece"]
 
-COARSE_PX_PER_MM = 6.0     # below this a photo cannot clear a machine of a 0.5 mm stripe
-COARSE = ("the photo has too few pixels per mm for fine stripes",
-          "Photograph again from nearer, at 12 pixels per mm or more.")
 RIM_MM = 1.0               # of the piece that is kept around a patch, not analysed
 
 
@@ -143,17 +140,12 @@ def _judge_patch(photo, piece: Piece, patch: Patch, width_mm: float) -> PatchRes
     inside = part.reflectance[part.valid]
     shade = float(np.median(inside)) if inside.size else float("nan")
     try:
-        texture = flatten(part, region_mm=region)
+        judged = judge(photo, part, Settings(), None, region=region)
     except PhotoError as problem:
         return PatchResult(patch=patch, decision=None, stripes=(), grain=None, detection_limit_percent=None,
                            reflectance=shade, why_not=str(problem))
-    field = find_stripes(texture)
-    grain = measure_grain(texture, stripe_model=field.model if field.stripes else None)
-    camera = camera_cause(field.candidates[0].stripe, part, photo) if field.candidates else None
-    coarse = piece.photo_px_per_mm < COARSE_PX_PER_MM
-    decision = decide(field, grain, camera=camera, trouble=COARSE if coarse else None)
-    return PatchResult(patch=patch, decision=decision, stripes=field.stripes, grain=grain,
-                       detection_limit_percent=field.detection_limit_percent, reflectance=shade)
+    return PatchResult(patch=patch, decision=judged.decision, stripes=judged.stripes.stripes, grain=judged.grain,
+                       detection_limit_percent=judged.stripes.detection_limit_percent, reflectance=shade)
 
 
 def _cropped(piece: Piece, region) -> Piece:
