@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
@@ -51,9 +52,10 @@ MOST_MOVE = 1.0            # of a tile that agrees, over the blur
 WIDER = 1.03               # the region has grown
 SETTLED = 0.05             # of the blur: so small a change ends a level
 LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
-LEAST_SHARE = 0.6          # of the artwork's energy inside their outline
+LEAST_SHARE = 0.45         # of the artwork's corners inside their outline; 18 unrelated pairs of some breadth: 0.31
 LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
-LEAST_AGREEMENT = 0.55
+MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
+MOST_FALSE = 1e-6          # probability that so many held-out tiles agree by chance
 MOST_SD_WIDTHS = 0.1       # of the place of the corners, over the widest stroke: 0.3 mm
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 SEED = 1                   # of the robust estimator
@@ -107,11 +109,7 @@ class _Found:
     agrees: NDArray[np.bool_]          # those that agree
     to_source: NDArray[np.float64]     # 3x3: samples of the last level -> BEFORE's grid
     widest: float                      # stroke, samples of the last level
-
-    @property
-    def support(self) -> int:
-        """Tiles that agree."""
-        return int(self.agrees.sum())
+    chance: float                      # share of tiles that agree where AFTER is laid elsewhere
 
     @property
     def agreement(self) -> float:
@@ -291,7 +289,21 @@ def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -
                 break
         plane = replace(near, homography=near.homography @ np.linalg.inv(pair.to_source))
         points = apply_homography(pair.to_source, points)
-    return _Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here)
+    return _Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here,
+                  chance=_chance(pair, near, region, tile, sigma, level.alike))
+
+
+def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
+    """Share of tiles that agree by chance: AFTER laid a tile and a half off, four ways."""
+    agree = total = 1
+    for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1], [-1, -0.3], [0.3, -1]]):
+        moved = np.array([[1, 0, step[0]], [0, 1, step[1]], [0, 0, 1]])
+        tiles = _tiles(replace(pair, depths=pair.depths[:1], others=pair.others[:1]),
+                       replace(plane, homography=plane.homography @ moved), region, tile, sigma, alike)
+        if tiles is not None:
+            agree += int(((tiles.agreement > alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)).sum())
+            total += len(tiles.at)
+    return min(agree / total, 0.5)
 
 
 def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | None:
@@ -362,8 +374,11 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
     share = float(tiles.corners[agrees].sum() / max(tiles.corners.sum(), 1e-9))
-    ok = (found.support >= LEAST_TILES and share >= LEAST_SHARE and breadth >= LEAST_BREADTH
-          and length >= LEAST_LENGTH and found.agreement >= LEAST_AGREEMENT and sd < MOST_SD_WIDTHS * found.widest)
+    held_out = _held_out(found)
+    # Neighbouring tiles share strokes: half of them count
+    false = float(stats.binom.sf(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
+    ok = (held_out >= LEAST_TILES and false < MOST_FALSE and share >= LEAST_SHARE and breadth >= LEAST_BREADTH
+          and length >= LEAST_LENGTH and sd < MOST_SD_WIDTHS * found.widest)
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
@@ -372,8 +387,23 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=map_points(found.fit.map, corners),
-                 details={"support": found.support, "share": share, "breadth": float(breadth),
+                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share, "breadth": float(breadth),
                           "length": float(length), "sd": sd * px, "k1": found.map.lens.k1})
+
+
+def _held_out(found: _Found) -> int:
+    """Tiles that lie where the fit of the other half of the tiles puts them."""
+    plane = found.fit.map
+    good = replace(select(found.tiles, found.agrees), move=found.fit.residual)
+    half, lie = np.round(good.at / found.widest).astype(int).sum(axis=1) % 2 == 0, 0
+    for part in (half, ~half):
+        if min(part.sum(), (~part).sum()) < LEAST_AGREEING:
+            return 0
+        other = fit_map(select(good, part), plane).map
+        there = undistort(map_points(other, good.at[~part]), plane.lens)
+        moved = apply_homography(np.linalg.inv(plane.homography), there) - good.at[~part]
+        lie += int((np.hypot(*(good.move[~part] - moved).T) < MOST_OFF * found.widest).sum())
+    return lie
 
 
 def _likely_corners(points, piece: Piece) -> NDArray[np.float64]:
