@@ -11,6 +11,7 @@ import numpy as np
 from scipy.special import ive
 
 from analysis.line import Line
+from analysis.phase_lock import PhaseLock, phase_lock, same_ground
 from analysis.places import demodulate
 from analysis.stripes import Candidate, StripeField, called_candidates
 
@@ -24,6 +25,7 @@ MOST_BEFORE = 0.5          # a stripe is new where BEFORE holds less of it; comm
 # BEFORE's own line at AFTER's spacing is that stripe from these odds on. Before AFTER is known, one sure stripe in
 # two photos of one machine makes the other photo's odds rise about threefold; common practice, no source
 LEAST_ODDS = 0.3
+LEFT_SD = 4.0              # a remainder of the stripe this far above its noise has a phase worth reading
 DRAWS = 20000
 
 
@@ -130,14 +132,19 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     reading = _after_reading(twin.line if twin else line, line, after)
     ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
                              transfer_sd_fraction)
-    locked, difference = _phase_lock(line, reading, twin, same_place_sd_mm)
+    lock = None
+    if same_place_sd_mm is not None and (twin is not None or abs(reading.amplitude) > LEFT_SD * reading.sd):
+        lock = phase_lock(line, twin.line if twin else line, reading.amplitude, reading.sd, reading.centre_mm,
+                          same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     verdict = _verdict(ratio, interval, twin is not None)
     return Change(verdict=verdict, ratio=ratio,
                   sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(base, before, after, unit),
-                  ratio_interval=interval, phase_locked=locked, phase_difference_rad=difference,
+                  ratio_interval=interval, phase_locked=lock and lock.locked,
+                  phase_difference_rad=lock and lock.difference_rad,
                   before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
-                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit, sure=before_called))
+                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit, sure=before_called)
+                  + _phase_reason(lock, before, after, unit))
 
 
 def _plain(verdict, sentence) -> Change:
@@ -214,23 +221,6 @@ def _ratio(a, a_sd, b, b_sd, spread=0.0) -> tuple[float, tuple[float, float]]:
     return estimate, (float(min(low, estimate)), float(max(high, estimate)))
 
 
-def _phase_lock(line, reading, twin, same_place_sd_mm):
-    """Whether the stripe stands at the same place in both, with chance below 1 in 6; None where that cannot be told."""
-    if twin is None or same_place_sd_mm is None:
-        return None, None
-    x, y = reading.centre_mm
-    bend = 0.0
-    here = line.phase_rad + 2 * np.pi * (line.fx_per_mm * x + line.fy_per_mm * y + bend)
-    there = np.angle(reading.amplitude) + 2 * np.pi * (twin.line.fx_per_mm * x + twin.line.fy_per_mm * y)
-    difference = float(np.angle(np.exp(1j * (there - here))))
-    sd = np.sqrt((line.amplitude_sd / max(line.amplitude, 1e-12)) ** 2
-                 + (reading.sd / max(abs(reading.amplitude), 1e-12)) ** 2
-                 + (2 * np.pi * line.fx_per_mm * same_place_sd_mm) ** 2)
-    if 2.0 * sd > np.pi / 4:
-        return None, difference
-    return bool(abs(difference) < max(2.0 * sd, 0.35)), difference
-
-
 def _verdict(ratio, interval, found) -> str:
     """Change verdict from the ratio's interval."""
     low, high = interval
@@ -289,3 +279,17 @@ def _reasons(base, after, twin, reading, spread, unit, *, sure) -> tuple[str, ..
         words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")
     return tuple(words)
+
+
+def _phase_reason(lock: PhaseLock | None, before, after, unit) -> tuple[str, ...]:
+    """Where the stripe stands in both photos, set against chance."""
+    if lock is None or lock.locked is None:
+        return ()
+    if not lock.locked:
+        return (f"AFTER's stripe stands {abs(lock.shift_mm):.2f} {unit} beside BEFORE's on the machine: the two do not "
+                "share one place.",)
+    if same_ground(before, after):
+        return ("Both photos show one board, so its grain stands at the same place as well: that the stripe does "
+                "proves nothing.",)
+    return (f"On both boards the stripe stands at the same place on the machine within {abs(lock.shift_mm):.2f} "
+            f"{unit}; by chance 1 pair in {1 / lock.chance:.0f} would agree as well. Grain does not do that.",)

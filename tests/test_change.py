@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import rice
 
 from analysis.change import CHANGES, _ratio, compare_stripes
+from analysis.phase_lock import phase_lock, same_ground
 from analysis.stripes import find_stripes
 from tests.textures import cosine, grid, texture
 
@@ -59,6 +60,36 @@ def test_stripe_at_the_same_place_is_locked_and_half_a_period_off_is_not():
     before = field(1, period_mm=2.0, contrast_percent=5.0)
     assert change(before, field(2, period_mm=2.0, contrast_percent=5.0)).phase_locked is True
     assert change(before, field(2, period_mm=2.0, contrast_percent=5.0, phase=3.4)).phase_locked is False
+
+
+def test_two_stripes_that_know_nothing_of_each_other_agree_as_often_as_stated():
+    """Phases spread evenly over the circle agree within d in d / pi of pairs: 300 draws, binomial 3 s.d."""
+    base = field(1, period_mm=2.0, contrast_percent=5.0).candidates[0].line
+    rng = np.random.default_rng(4)
+    locks = [phase_lock(base, base, base.amplitude * np.exp(1j * phase), base.amplitude_sd, (0.0, 0.0), 0.02)
+             for phase in rng.uniform(-np.pi, np.pi, 300)]
+    chance = locks[0].chance
+    assert np.mean([lock.locked for lock in locks]) == pytest.approx(chance, abs=3 * np.sqrt(chance / 300))
+    assert chance < 1 / 6
+
+
+def test_one_board_photographed_twice_proves_nothing_and_two_boards_do():
+    x, y = grid()
+    ground = 0.05 * np.random.default_rng(1).standard_normal(x.shape)
+    wave = cosine(x, y, period_mm=2.0, contrast_percent=5.0)
+    first, again = (find_stripes(texture(ground + wave + 0.02 * np.random.default_rng(k).standard_normal(x.shape)))
+                    for k in (2, 3))
+    other = field(4, phase=0.0, period_mm=2.0, contrast_percent=5.0)
+    assert same_ground(first, again) and not same_ground(first, other)
+    assert any("proves nothing" in words for words in change(first, again).reasons)
+    assert any("by chance 1 pair in" in words for words in change(first, other).reasons)
+
+
+def test_remainder_that_is_not_called_still_has_its_place():
+    before = field(1, period_mm=2.032, contrast_percent=5.0)
+    after = field(2, period_mm=2.032, contrast_percent=1.2)
+    assert compare_stripes(before, after, before_called=True, after_called=False, aligned=True,
+                           same_place_sd_mm=0.02).phase_locked is True
 
 
 def test_phase_cannot_be_told_where_the_registration_is_coarse():
