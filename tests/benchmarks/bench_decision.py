@@ -1,11 +1,12 @@
 """Do the odds, the intervals and the detection limit hold? On textures that the fit has not seen.
 
-    python tests/benchmarks/bench_decision.py [--count 300] [--first 100000]
+    python tests/benchmarks/bench_decision.py [--count 300] [--first 100000] [--png FILE]
 
 Prints the share called by kind of ground, the share found by contrast, the
 reliability table, the rate at which 95 % intervals hold the truth, the period
 error over its bound, and the share found of stripes injected at each photo's
-own stated detection limit.
+own stated detection limit. The probability is the decision's: that a stripe is
+there at all, one too weak to be seen included.
 """
 from __future__ import annotations
 
@@ -15,6 +16,8 @@ import cv2
 import numpy as np
 from tqdm import tqdm
 
+from analysis.decide import decide
+from analysis.grain import measure_grain
 from analysis.stripes import CALL_PROBABILITY, find_stripes
 from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
 
@@ -22,10 +25,10 @@ from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
 def judge(case: TextureCase) -> dict:
     """Search one case, and once more with a stripe of the stated limit laid on where it has none."""
     field = find_stripes(case.texture)
-    top = field.candidates[0] if field.candidates else None
+    grain = measure_grain(case.texture, stripe_model=field.model if field.stripes else None)
     row = {"kind": case.kind, "true": max((c for *_, c, _ in case.stripes), default=0.0), "called": bool(field.stripes),
-           "p": top.probability if top else 0.0, "limit": field.detection_limit_percent, "right": False, "held": [],
-           "ratio": None, "injected": None}
+           "p": decide(field, grain).probability_mechanical, "limit": field.detection_limit_percent, "right": False,
+           "held": [], "ratio": None, "injected": None}
     for fx, fy, contrast, drift in case.stripes:
         period, angle = 1 / np.hypot(fx, fy), -np.degrees(np.arctan2(fy, fx))
         for stripe in field.stripes:
@@ -59,17 +62,16 @@ def table(rows: list[dict]) -> None:
         able = [r for r in mine if r["true"] >= r["limit"]]
         print(f"  found at {low}-{high} %: {np.mean([r['right'] for r in mine]):.2f} of {len(mine)}; "
               f"of the {len(able)} above their photo's own limit {np.mean([r['right'] for r in able]):.2f}")
-    p, y = np.array([r["p"] for r in rows]), np.array([r["true"] > 0 for r in rows], float)
-    bins = np.minimum((p * 10).astype(int), 9)
-    error = sum(abs(p[bins == b].mean() - y[bins == b].mean()) * np.mean(bins == b) for b in np.unique(bins))
-    print("  reliability (odds: share striped, n): " + ", ".join(
-        f"{p[bins == b].mean():.2f}: {y[bins == b].mean():.2f}, {np.sum(bins == b)}" for b in np.unique(bins)))
-    print(f"  expected calibration error (10 equal bins) {error:.3f}, Brier {np.mean((p - y) ** 2):.3f}")
-    seen = np.array([r["true"] > 0 and r["true"] >= r["limit"] for r in rows]) | (y == 0)
-    error = sum(abs(p[seen & (bins == b)].mean() - y[seen & (bins == b)].mean()) * np.sum(seen & (bins == b))
-                for b in np.unique(bins[seen])) / seen.sum()
-    print(f"  the same, stripes below their photo's limit left out: {error:.3f}, "
-          f"Brier {np.mean((p[seen] - y[seen]) ** 2):.3f}")
+    p, y = (np.array([r[k] for r in rows], float) for k in ("p", "true"))
+    for words, least in (("all", 0.0), ("without stripes below 0.5 %", 0.5), ("below 1 %", 1.0)):
+        use = (y == 0) | (y >= least)
+        told, share, count = reliability(p[use], y[use] > 0)
+        error = np.sum(np.abs(told - share) * count) / count.sum()
+        print(f"  {words}: expected calibration error (10 equal bins) {error:.3f}, "
+              f"Brier {np.mean((p[use] - (y[use] > 0)) ** 2):.3f}; told: share striped, n: "
+              + ", ".join(f"{t:.2f}: {s:.2f}, {n}" for t, s, n in zip(told, share, count, strict=True)))
+    wrong = sum((r["p"] > 0.95 and not r["true"]) or (r["p"] < 0.05 and r["true"] >= r["limit"]) for r in rows)
+    print(f"  wrong and over 95 % sure, stripes below their photo's limit aside: {wrong} of {len(rows)}")
     held = np.array([h for r in rows for h in r["held"]])
     print(f"  95 % intervals hold the truth: period {held[:, 0].mean():.3f}, angle {held[:, 1].mean():.3f}, "
           f"contrast {held[:, 2].mean():.3f} (n {len(held)})")
@@ -83,10 +85,40 @@ def table(rows: list[dict]) -> None:
     print(f"  injected at the stated limit: found {np.mean(injected):.3f} of {len(injected)}")
 
 
+def reliability(p, striped) -> tuple:
+    """Mean probability told, share that is striped, and count, in ten equal bins."""
+    bins = np.minimum((p * 10).astype(int), 9)
+    used = np.unique(bins)
+    return tuple(np.array(v) for v in zip(*((p[bins == b].mean(), striped[bins == b].mean(), np.sum(bins == b))
+                                            for b in used), strict=True))
+
+
+def picture(rows: list[dict], file: str) -> None:
+    """Draw the reliability diagram, stripes below 0.5 % left out and in."""
+    import matplotlib
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+    p, y = (np.array([r[k] for r in rows], float) for k in ("p", "true"))
+    figure, axis = plt.subplots(figsize=(4.5, 4.5))
+    axis.plot([0, 1], [0, 1], color="0.7", lw=0.8)
+    for words, use in (("all", y >= 0), ("without stripes below 0.5 %", (y == 0) | (y >= 0.5))):
+        told, share, count = reliability(p[use], y[use] > 0)
+        error = 1.96 * np.sqrt(np.maximum(share * (1 - share), 0.25 / count) / count)
+        axis.errorbar(told, share, yerr=error, marker="o", ms=4, label=words, capsize=2)
+    axis.set(xlabel="probability told", ylabel="share with a stripe", xlim=(0, 1), ylim=(-0.05, 1.05))
+    axis.legend()
+    figure.tight_layout()
+    figure.savefig(file, dpi=120)
+
+
 if __name__ == "__main__":
     cv2.setNumThreads(1)
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--first", type=int, default=100_000)
+    parser.add_argument("--png", help="draw the reliability diagram here")
     given = parser.parse_args()
-    table([judge(make_case(seed)) for seed in tqdm(range(given.first, given.first + given.count), mininterval=10)])
+    rows = [judge(make_case(seed)) for seed in tqdm(range(given.first, given.first + given.count), mininterval=10)]
+    table(rows)
+    if given.png:
+        picture(rows, given.png)
