@@ -61,8 +61,8 @@ def place_reach(groups: Sequence[Sequence[Row]]) -> float:
     return 1.1 * max([0.5, *(row.high_percent or row.contrast_percent for rows in groups for row in rows)])
 
 
-def draw_by_place(ax: Axes, rows: Sequence[Row], *, reach: float) -> None:
-    """Draw the stripe as points with their intervals and the grain as a dashed line."""
+def draw_by_place(ax: Axes, rows: Sequence[Row], *, reach: float, falling: bool = False) -> None:
+    """Draw the stripe as points with their intervals and the grain as a dashed line; `falling`: high places left."""
     for what, colour, style, marker in (("stripes", FITTED, "-", "o"), ("grain", LIMIT, (0, (4, 2)), "")):
         some = [row for row in rows if row.what == what]
         ax.plot([row.place for row in some], [row.contrast_percent for row in some], color=colour, lw=0.8, ls=style,
@@ -71,6 +71,8 @@ def draw_by_place(ax: Axes, rows: Sequence[Row], *, reach: float) -> None:
         ax.vlines([row.place for row in ranged], [row.low_percent for row in ranged],
                   [min(row.high_percent, reach) for row in ranged], color=colour, lw=1.0)
     ax.set(ylim=(0, reach))
+    if falling:
+        ax.invert_xaxis()
     ax.grid(axis="y", color=RULE, lw=0.4)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)

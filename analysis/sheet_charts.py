@@ -139,8 +139,8 @@ def _chart_heads(page: Page, one, two, found: bool, expected: bool) -> None:
 
 def _place_head(page: Page, box) -> None:
     lead = _run(page, box[0], box[1] - 1.6, "Contrast, %", figures.INK, bold=True)
-    lead = _run(page, lead, box[1] - 1.6, "stripe", figures.FITTED)
-    _run(page, lead, box[1] - 1.6, "grain", figures.LIMIT)
+    lead = _run(page, lead - 0.7, box[1] - 1.6, "stripe \N{BULLET}", figures.FITTED)
+    _run(page, lead - 0.7, box[1] - 1.6, "grain", figures.LIMIT)
 
 
 def _run(page: Page, x, y, text, colour, *, bold=False) -> float:

@@ -19,6 +19,7 @@ from PIL import Image
 from analysis import figures, words
 from analysis.by_place_chart import draw_by_place, level_rows, place_reach, place_rows
 from analysis.paper import MISSING, MM_PER_INCH
+from analysis.sheet_words import capital
 from analysis.views import View, Views, elsewhere
 
 __all__ = ["sheet_html"]
@@ -44,7 +45,8 @@ figure { margin: 0 } img { width: 100%; display: block; border: 1px solid var(--
 .charts img { border: 0 }
 .map { background: repeating-linear-gradient(135deg, #fff 0 5px, var(--rule) 5px 6px) }
 .bar { height: .9rem; border: 1px solid var(--rule) }
-.ends { display: flex; justify-content: space-between; font-size: .875rem }
+.ends { display: flex; justify-content: space-between; gap: .6rem; font-size: .875rem }
+.ends span:first-child, .ends span:last-child { flex: none }
 table { border-collapse: collapse; width: 100%; font-size: .9rem; table-layout: fixed }
 td, th { text-align: left; vertical-align: top; padding: .2rem .5rem .2rem 0;
   border-top: 1px solid var(--rule) }
@@ -97,14 +99,14 @@ def _cards(report) -> str:
     cards = []
     for name, photo in words.photos(report):
         cards.append(f"<div class=\"card\"><span class=\"soft small\">{name} {_safe(photo['file'])}</span>"
-                     f"<b>{_safe(words.VERDICT_WORDS[photo['verdict']])}</b>regular artefact present: "
+                     f"<b>{_safe(capital(words.VERDICT_WORDS[photo['verdict']]))}</b>Regular artefact present: "
                      f"{_safe(words.probability(photo['probability_mechanical']))}</div>")
     if "change" in report:
         change = report["change"]
         rest = words.left_over(change["ratio"], change["ratio_interval"])
         rest = "" if rest == words.UNKNOWN else f"left of the stripe: {rest}"
         cards.append(f"<div class=\"card\"><span class=\"soft small\">CHANGE</span>"
-                     f"<b>{_safe(words.CHANGE_WORDS[change['verdict']])}</b>{_safe(rest)}</div>")
+                     f"<b>{_safe(capital(words.CHANGE_WORDS[change['verdict']]))}</b>{_safe(capital(rest))}</div>")
     return f"<div class=\"cards\">{''.join(cards)}</div>"
 
 
@@ -186,8 +188,8 @@ def _charts(report, views: Views, expected) -> str:
                          f"position along the scan axis, {view.unit}"),
                   "contrast by place, %: stripe (dots, bars: 95 %), grain (dashes)")]
         if levels[i]:
-            drawn.append((_chart(lambda ax, i=i: draw_by_place(ax, levels[i], reach=contrast),
-                                 "brightness of the ground, its mean = 1"),
+            drawn.append((_chart(lambda ax, i=i: draw_by_place(ax, levels[i], reach=contrast, falling=True),
+                                 "ground, light to dark (mean 1)"),
                           "contrast of the stripe against the ground, %: darker is usually deeper, uneven light looks "
                           "the same"))
         for data, what in drawn:

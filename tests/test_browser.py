@@ -47,13 +47,18 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-# Python's own audit hook notes every address that the server looks up or connects to (PEP 578); the first line
-# shows that it was there.
+# Python's own audit hook notes every address that the server looks up or connects to, and every file that it opens
+# for writing (PEP 578); the first lines show that it was there.
 WATCH = """
 import os, sys
 
 def note(event, args):
-    if event in ("socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"):
+    if event == "open" and isinstance(args[0], (str, bytes)) and args[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+        name = os.fsdecode(args[0])
+        if name not in (os.devnull, os.environ["FILES_WRITTEN"], os.environ["ADDRESSES_ASKED"]):
+            with open(os.environ["FILES_WRITTEN"], "a") as file:
+                file.write(f"{name}\\n")
+    elif event in ("socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"):
         where = args[1] if event in ("socket.connect", "socket.sendto") else args[0]
         host = where[0] if isinstance(where, tuple) else where
         with open(os.environ["ADDRESSES_ASKED"], "a") as file:
@@ -61,8 +66,16 @@ def note(event, args):
 
 sys.addaudithook(note)
 note("socket.getaddrinfo", ("127.0.0.1",))
+note("open", ("the first line", "w", os.O_WRONLY))
 """
+CACHES = (str(Path.home() / ".cache" / "matplotlib"), str(Path.home() / ".config" / "matplotlib"))  # list of fonts
 HERE = ("127.0.0.1", "::1", "localhost", "0.0.0.0", "None", "")
+
+
+def gone(name):
+    """Whether a file lay in the folder for temporary files and is no more; one without a name is the folder's."""
+    here = Path(tempfile.gettempdir())
+    return Path(name) == here or here in Path(name).parents and not Path(name).exists()
 
 
 # ---- server and browser ------------------------------------------------------------------------------
@@ -80,6 +93,8 @@ def address(tmp_path_factory):
         "XDG_DATA_HOME": str(tmp_path_factory.mktemp("data")),
         "PYTHONPATH": os.pathsep.join(filter(None, [str(watch), os.environ.get("PYTHONPATH")])),
         "ADDRESSES_ASKED": str(watch / "asked.txt"),
+        "FILES_WRITTEN": str(watch / "written.txt"),
+        "PYTHONDONTWRITEBYTECODE": "1",
     }
     log = (tmp_path_factory.mktemp("log") / "server.txt").open("w+")
     server = subprocess.Popen(
@@ -104,6 +119,10 @@ def address(tmp_path_factory):
         assert "Traceback" not in written, written[-3000:]
         asked = (watch / "asked.txt").read_text().splitlines()
         assert asked and not [line for line in asked if line not in HERE], "the server asked other hosts"
+        wrote = (watch / "written.txt").read_text().splitlines()
+        assert wrote[0] == "the first line"
+        left = [name for name in wrote[1:] if not name.startswith(CACHES) and not gone(name)]
+        assert not left, f"the server wrote files and left them: {left}"
     finally:
         server.terminate()
         server.wait(20)
@@ -168,13 +187,16 @@ class Page:
         )
 
     def open(self, *, dark=False):
+        self.theme(dark=dark)
+        self.driver.get(self.address)
+        self.find(".st-key-demo_cured button")
+        self.idle()
+
+    def theme(self, *, dark):
         scheme = "dark" if dark else "light"
         self.driver.execute_cdp_cmd(
             "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
         )
-        self.driver.get(self.address)
-        self.find(".st-key-demo_cured button")
-        self.idle()
 
     def js(self, script, *arguments):
         return self.driver.execute_script(script, *arguments)
@@ -331,6 +353,10 @@ def test_the_whole_path_with_the_demo_pair_by_keyboard_and_mouse(browser):
             "return [...document.querySelectorAll('.sg-card')].map(c => c.getBoundingClientRect().right)"
         )
         assert max(cards) <= width
+    assert not axe_findings(browser)
+    browser.resize(390)
+    browser.theme(dark=True)
+    time.sleep(1.0)
     assert not axe_findings(browser)
     charts = browser.js("return [...document.querySelectorAll('[data-testid=stVegaLiteChart] [aria-label]')].length")
     assert charts >= 5
