@@ -135,7 +135,8 @@ def _load(source: Source, name: str | None, run) -> Photo:
 def _piece(photo: Photo, settings: Settings, run) -> Piece:
     """BEFORE's piece, or the one photo's."""
     return run(rectify, photo, frame_mm=settings.frame_mm, corners_px=settings.before_corners_px,
-               pixels_per_mm=settings.pixels_per_mm, scan_angle_deg=settings.scan_angle_deg)
+               pixels_per_mm=settings.pixels_per_mm, scan_angle_deg=settings.scan_angle_deg,
+               find_piece=settings.region_mm is None)
 
 
 def _after_piece(photo: Photo, frame_mm, corners_px) -> Piece | None:

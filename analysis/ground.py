@@ -1,0 +1,172 @@
+"""The piece in a photo without a frame: its engraved ground, or the board against the bench.
+
+Regions of one colour and one roughness are cut out at several coarsenesses; a
+piece is a large, nearly convex one that stands out from what lies around it.
+A bench with a regular texture of its own would else be taken for stripes.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Ground", "find_ground"]
+
+SEARCH_PX = 320            # longer side of the picture that is cut into regions
+CLUSTERS = (2, 3, 4, 5)    # coarsenesses
+LEAST_SHARE, MOST_SHARE = 0.06, 0.9    # of the photo
+LEAST_SOLIDITY = 0.95       # area over that of the convex hull
+BRIDGES = (3, 9, 18)       # half the width of what joins the piece to clutter of its own colour, pixels searched
+MOST_AT_BORDER = 0.35      # of the outline that runs along the photo's edge
+LEAST_CONTRAST = 1.5       # between the bands on both sides of the outline, over their spread
+LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
+KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out
+SEED = 5                   # of the clusters' starts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Part of a photo that is taken as the piece."""
+
+    outline_px: NDArray[np.float64]    # (n, 2) convex, photo pixels, a rim left out
+    share: float                       # of the photo
+    contrast: float                    # of its outline against what lies around, in s.d.: how clear it is
+
+
+def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | None:
+    """Find the piece's ground.
+
+    Parameters
+    ----------
+    preview : ndarray, shape (h, w, 3), uint8
+        sRGB.
+    preview_scale : float
+        Preview pixels per photo pixel.
+
+    Returns
+    -------
+    Ground or None
+        None where no region stands out, or where the piece fills the photo.
+
+    Notes
+    -----
+    Clusters by k-means in CIE L*a*b* and local roughness (Lloyd, IEEE Trans.
+    Inf. Theory 28(2), 129-137 (1982), as in OpenCV).
+    """
+    scale = min(1.0, SEARCH_PX / max(preview.shape[:2]))
+    small = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    features = _features(small)
+    found = []
+    for count in CLUSTERS:
+        labels = _clusters(features, count)
+        for label in range(count):
+            found += _regions(labels == label, features)
+    if not found:
+        return None
+    board = max(found, key=lambda one: _worth(*one))
+    mask, contrast = _inside(board, found)
+    outline = _outline(mask)
+    if outline is None:
+        return None
+    ratio = np.array(preview.shape[1::-1]) / np.array(small.shape[1::-1])
+    full = ((outline + 0.5) * ratio - 0.5 + 0.5) / preview_scale - 0.5
+    return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast))
+
+
+def _features(small) -> NDArray[np.float32]:
+    """Smooth colour and roughness a pixel, shape (h, w, 4), in units of about one just visible step."""
+    lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_RGB2Lab)
+    rough = np.sqrt(cv2.GaussianBlur((lab[..., 0] - cv2.GaussianBlur(lab[..., 0], (0, 0), 2.0)) ** 2, (0, 0), 4.0))
+    smooth = np.stack([cv2.medianBlur(np.ascontiguousarray(lab[..., k]), 5) for k in range(3)], axis=-1)
+    return np.dstack([cv2.GaussianBlur(smooth, (0, 0), 1.2), 2.0 * rough]).astype(np.float32)
+
+
+def _clusters(features, count) -> NDArray[np.int32]:
+    """Cluster number of each pixel."""
+    cv2.setRNGSeed(SEED)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 15, 0.5)
+    samples = np.ascontiguousarray(features[::2, ::2].reshape(-1, features.shape[2]))
+    _, _, centres = cv2.kmeans(samples, count, None, stop, 2, cv2.KMEANS_PP_CENTERS)
+    away = ((features[..., None, :] - centres) ** 2).sum(axis=-1)
+    return away.argmin(axis=-1).astype(np.int32)
+
+
+def _regions(mask, features) -> list[tuple]:
+    """Large, nearly convex pieces of a mask, holes filled: (mask, contrast)."""
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros(mask.shape, np.uint8)
+    cv2.drawContours(filled, outlines, -1, 1, -1)
+    away = cv2.distanceTransform(np.pad(filled, 1), cv2.DIST_L2, 5)
+    found = []
+    for outline in [one for width in BRIDGES for one in _cut(away, width)]:
+        hull = cv2.convexHull(outline)
+        area = cv2.contourArea(outline)
+        if not LEAST_SHARE * mask.size < area < MOST_SHARE * mask.size:
+            continue
+        if area < LEAST_SOLIDITY * cv2.contourArea(hull) or _at_border(outline[:, 0], mask.shape) > MOST_AT_BORDER:
+            continue
+        filled = np.zeros(mask.shape, np.uint8)
+        cv2.fillPoly(filled, [hull], 1)
+        contrast = _contrast(filled, features)
+        if contrast > LEAST_CONTRAST:
+            found.append((filled > 0, contrast))
+    return found
+
+
+def _cut(away, width):
+    """Outlines of what is left of a mask (its distances from outside, padded) without parts narrower than 2 `width`."""
+    core = (away > width).astype(np.uint8)
+    grown = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5) < width
+    return cv2.findContours(grown[1:-1, 1:-1].astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+
+
+def _at_border(outline, shape) -> float:
+    """Share of an outline that runs along the picture's edge."""
+    h, w = shape
+    x, y = outline[:, 0], outline[:, 1]
+    return float(np.mean((x < 4) | (y < 4) | (x > w - 5) | (y > h - 5)))
+
+
+def _contrast(filled, features) -> float:
+    """How far the bands inside and outside an outline lie apart, over their spread."""
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
+    small = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    inner = (cv2.erode(filled, small, borderValue=1) - cv2.erode(filled, disk, borderValue=1)) > 0
+    outer = (cv2.dilate(filled, disk) - cv2.dilate(filled, small)) > 0
+    if inner.sum() < 50 or outer.sum() < 50:
+        return 0.0
+    a, b = features[inner], features[outer]
+    apart = np.abs(np.median(a, axis=0) - np.median(b, axis=0))
+    spread = 1.4826 * (np.median(np.abs(a - np.median(a, axis=0)), axis=0)
+                       + np.median(np.abs(b - np.median(b, axis=0)), axis=0)) / 2 + 1.0
+    return float((apart / spread).max())
+
+
+def _worth(mask, contrast) -> float:
+    """A clear outline counts, and being large and in the middle."""
+    y, x = np.nonzero(mask)
+    off = np.hypot(x.mean() / mask.shape[1] - 0.5, y.mean() / mask.shape[0] - 0.5)
+    return min(contrast, 6.0) / 6.0 + np.sqrt(mask.mean()) - 1.5 * off
+
+
+def _inside(board, found):
+    """Ground engraved on the board: the largest clear region within it that is large enough, else the board."""
+    mask, _ = board
+    inner = [one for one in found if one[0].sum() < 0.85 * mask.sum() and one[0].sum() > LEAST_INNER * mask.sum()
+             and (one[0] & mask).sum() > 0.97 * one[0].sum()]
+    return max(inner, key=lambda one: one[0].sum()) if inner else board
+
+
+def _outline(mask) -> NDArray[np.float64] | None:
+    """Convex outline, a rim left out."""
+    rim = max(1, round(KEPT_AWAY * np.sqrt(mask.sum())))
+    padded = np.pad(mask.astype(np.uint8), 1)
+    away = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1]
+    outlines, _ = cv2.findContours((away > rim).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not outlines:
+        return None
+    hull = cv2.convexHull(max(outlines, key=cv2.contourArea))
+    hull = cv2.approxPolyDP(hull, 1.0, True)[:, 0].astype(np.float64)
+    return hull if len(hull) >= 3 else None

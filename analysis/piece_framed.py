@@ -1,0 +1,83 @@
+"""Piece from a frame: found, marked, or given by its corners."""
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.errors import PhotoError
+from analysis.frame import Frame, frame_at
+from analysis.geometry import homography_of, lens_of_photo, plane_tilt_deg, undistort
+from analysis.piece import Piece, in_rectangle, local_px_per_mm, make_piece, sample_photo, samples_per_mm
+
+__all__ = ["framed_piece", "given_corners"]
+
+MARGIN_MM = 1.5               # kept around the frame, not valid, for alignment and for the eye
+ENGRAVED_SD_MM = 0.05         # how true a frame is engraved, 1 s.d. a side; common practice, no source
+CLICKED_SD_PX = 2.0           # of a corner given by hand; common practice, no source
+SMALLEST_SIDE_PX = 40.0       # of a frame given by its corners
+
+
+def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale, warnings) -> Piece:
+    """Piece from a frame's corners and lens."""
+    lens = lens_of_photo(photo.size_px, frame.k1, frame.k1_sd)
+    to_photo = homography_of(undistort(frame.corners_px, lens), frame_mm)
+    to_piece = np.linalg.inv(to_photo)
+    to_piece /= to_piece[2, 2]
+    px_per_mm = local_px_per_mm(to_piece, (frame_mm[0] / 2, frame_mm[1] / 2))
+    margin = MARGIN_MM if scale_known else MARGIN_MM * px_per_mm * 8.0
+    margin = min(margin, 0.05 * min(frame_mm))
+    size = (frame_mm[0] + 2 * margin, frame_mm[1] + 2 * margin)
+    scale = samples_per_mm(px_per_mm, size, scale_known) if grid_scale is None else float(grid_scale)
+    grid = (scale, (-margin, -margin), (int(round(size[1] * scale)) + 1, int(round(size[0] * scale)) + 1))
+    reflectance, inside = sample_photo(photo, to_piece, lens, grid, px_per_mm)
+    seen = inside & in_rectangle(grid, frame_mm)
+    if seen.sum() < 0.5 * in_rectangle(grid, frame_mm).sum():
+        raise PhotoError("Less than half of the frame lies inside the photo. Give corners in this photo's own pixels, "
+                         "or take a photo that shows the whole piece.")
+    mm_sd = frame.corners_sd_px / px_per_mm
+    engraved = ENGRAVED_SD_MM if scale_known else 0.0
+    scale_sd = np.hypot(np.hypot(mm_sd, engraved) / frame_mm[0], frame.lens_scale_sd)
+    axis_sd = float(np.degrees(np.hypot(mm_sd, engraved) / frame_mm[0]))
+    return make_piece(photo, reflectance, seen, grid, to_piece, lens, px_per_mm, scale_known=scale_known,
+                      scale_sd_fraction=float(scale_sd), axis_sd_deg=axis_sd, method=method,
+                      frame_mm=tuple(map(float, frame_mm)) if scale_known else None, corners_px=frame.corners_px,
+                      corners_sd_px=frame.corners_sd_px, residual_px=frame.residual_px,
+                      tilt_deg=plane_tilt_deg(to_photo, photo.size_px, (frame_mm[0] / 2, frame_mm[1] / 2)),
+                      warnings=tuple(warnings))
+
+
+def given_corners(photo, corners_px, frame_mm, pixels_per_mm):
+    """Frame from corners given by hand, its size in mm (or photo px), whether the scale is known, and warnings."""
+    corners = np.asarray(corners_px, np.float64).reshape(-1, 2)
+    if corners.shape != (4, 2) or not np.all(np.isfinite(corners)):
+        raise PhotoError("Four corners are needed, each as x,y in photo pixels.")
+    _check_corners(corners, photo.size_px)
+    if frame_mm is not None:
+        frame = frame_at(photo.luminance, corners, frame_mm, CLICKED_SD_PX, focal_share=photo.focal_share)
+        return frame, frame_mm, True, frame.warnings
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    size = (float(sides[0] + sides[2]) / 2.0, float(sides[1] + sides[3]) / 2.0)
+    warnings = ["The corners came without the frame's size, so its proportions are taken from its sides in the photo; "
+                "a tilted photo makes one direction look shorter. Give the size of the frame in mm."]
+    if pixels_per_mm is not None:
+        size = (size[0] / pixels_per_mm, size[1] / pixels_per_mm)
+    frame = frame_at(photo.luminance, corners, size, CLICKED_SD_PX, sharpen=pixels_per_mm is not None)
+    return frame, size, pixels_per_mm is not None, (*warnings, *frame.warnings)
+
+
+def _check_corners(corners, size_px) -> None:
+    """Corners must form a convex quadrilateral, clockwise as seen, of some size, about inside the photo."""
+    edges = np.roll(corners, -1, axis=0) - corners
+    following = np.roll(edges, -1, axis=0)
+    turns = edges[:, 0] * following[:, 1] - edges[:, 1] * following[:, 0]
+    if np.all(turns < 0):
+        raise PhotoError("The corners run the wrong way round: give them clockwise, starting where the scan axis "
+                         "starts and going along it first.")
+    if not np.all(turns > 0):
+        raise PhotoError("The four corners do not make a frame: give them clockwise around it, one after the other.")
+    if np.linalg.norm(edges, axis=1).min() < SMALLEST_SIDE_PX:
+        raise PhotoError(f"The corners lie less than {SMALLEST_SIDE_PX:.0f} pixels apart. Take the photo from nearer "
+                         "so that the frame fills most of it.")
+    w, h = size_px
+    if np.any(corners < -0.5 * max(w, h)) or np.any(corners > np.array([w, h]) + 0.5 * max(w, h)):
+        raise PhotoError(f"The corners lie far outside the photo, which is {w} x {h} pixels. "
+                         "Give them in pixels of the full-size photo.")

@@ -1,0 +1,126 @@
+"""Piece without a frame: a scale alone, the photo taken as square on, the piece looked for in it."""
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.geometry import apply_homography, lens_of_photo
+from analysis.ground import Ground, find_ground
+from analysis.piece import Piece, in_outline, make_piece, sample_photo, samples_per_mm
+from analysis.ruler import Ruler, read_ruler
+from analysis.scan_rows import ScanRows, find_scan_rows
+
+__all__ = ["unframed_piece"]
+
+GIVEN_SCALE_SD = 0.01         # relative, of a scale given by hand for a photo taken about square on; no source
+GIVEN_AXIS_SD_DEG = 0.5       # of a scan angle given by hand; no source
+UNLIKE_ROWS_DEG = 1.0         # between a given scan angle and the engraved rows, worth a word
+
+
+def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece) -> Piece:
+    """Piece from a scale alone: x along the scan axis, the piece's own part of the photo where one stands out.
+
+    Parameters
+    ----------
+    photo : Photo
+    pixels_per_mm : float or None
+        None: a ruler's, else pixels of the photo serve as unit.
+    scan_angle_deg : float
+        0 leaves it to the engraved rows.
+    grid_scale : float or None
+        Samples per mm.
+    find_piece : bool
+        False takes the whole photo: the person says which part counts.
+    """
+    ruler = read_ruler(photo.luminance) if pixels_per_mm is None else None
+    scale = pixels_per_mm if ruler is None else ruler.pixels_per_mm
+    known, scale_sd = scale is not None, GIVEN_SCALE_SD if ruler is None else max(GIVEN_SCALE_SD, ruler.sd_fraction)
+    scale = float(scale) if known else 1.0
+    lens, (w, h) = lens_of_photo(photo.size_px), photo.size_px
+    whole = np.array([[0.0, 0.0], [w - 1.0, 0.0], [w - 1.0, h - 1.0], [0.0, h - 1.0]])
+    ground = _ground(photo) if find_piece else None
+    outline = whole if ground is None else ground.outline_px
+    rows = find_scan_rows(photo.luminance, outline, scale) if known else None
+    axis, axis_sd, axis_from, axis_words = _axis(rows, scan_angle_deg)
+    to_piece = _turned(axis, scale, photo.size_px)
+    corners = apply_homography(to_piece, outline)
+    low, size = corners.min(axis=0), np.ptp(corners, axis=0)
+    fine = samples_per_mm(scale, size, known) if grid_scale is None else float(grid_scale)
+    grid = (fine, (float(low[0]), float(low[1])),
+            (int(np.floor(size[1] * fine + 1e-6)) + 1, int(np.floor(size[0] * fine + 1e-6)) + 1))
+    reflectance, inside = sample_photo(photo, to_piece, lens, grid, scale)
+    if ground is not None:
+        inside &= in_outline(grid, outline, to_piece, lens)
+    warnings = [_ruler_words(ruler)] if ruler is not None else []
+    warnings += [_square_on_words(), axis_words]
+    if find_piece:
+        warnings.append(_ground_words(ground, size, known))
+    if not known:
+        warnings.append("No scale is known, so every length is in pixels of the photo. "
+                        "Give the size of the frame, or --pixels-per-mm.")
+    return make_piece(photo, reflectance, inside, grid, to_piece, lens, scale, scale_known=known,
+                      scale_sd_fraction=scale_sd, axis_sd_deg=axis_sd, method="scale" if known else "pixels",
+                      frame_mm=None, corners_px=None, tilt_deg=None, warnings=tuple(warnings), axis_from=axis_from,
+                      row_interval_mm=None if rows is None else rows.interval_mm,
+                      ground_px=None if ground is None else outline)
+
+
+def _ground(photo) -> Ground | None:
+    """Part of the photo that stands out as a piece; None where the preview is not this photo's."""
+    h, w = photo.preview.shape[:2]
+    fits = np.allclose(np.array([w, h]) / photo.preview_scale, photo.size_px, rtol=0.02)
+    return find_ground(photo.preview, photo.preview_scale) if fits and min(h, w) >= 64 else None
+
+
+def _turned(angle_deg, scale, size_px):
+    """Photo pixels to mm from the photo's middle, turned so that the scan axis is x."""
+    a = np.radians(angle_deg)
+    to_piece = np.eye(3)
+    to_piece[:2, :2] = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) / scale
+    to_piece[:2, 2] = -to_piece[:2, :2] @ ((np.asarray(size_px, np.float64) - 1.0) / 2.0)
+    return to_piece
+
+
+def _axis(rows: ScanRows | None, given_deg):
+    """Scan axis, its s.d., where it comes from, and words that say so."""
+    if given_deg != 0.0:
+        words = f"The scan axis is taken as given, {given_deg:g} degrees."
+        off = 0.0 if rows is None else abs((rows.axis_deg - given_deg + 90.0) % 180.0 - 90.0)
+        if off > max(UNLIKE_ROWS_DEG, 3.0 * np.hypot(rows.axis_sd_deg if rows else 0.0, GIVEN_AXIS_SD_DEG)):
+            words += f" The engraved rows run at {rows.axis_deg:.1f} degrees: check it."
+        return given_deg, GIVEN_AXIS_SD_DEG, "given", words
+    if rows is None:
+        return 0.0, GIVEN_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "
+                                                   "Give --scan-angle if it does not.")
+    apart = "" if rows.interval_mm is None else f", which lie {rows.interval_mm:.3f} mm apart"
+    return rows.axis_deg, rows.axis_sd_deg, "rows", (
+        f"The scan axis was read from the engraved rows{apart}: {rows.axis_deg:.2f} degrees, 1 s.d. "
+        f"{rows.axis_sd_deg:.2f}. Give --scan-angle if it is wrong.")
+
+
+def _square_on_words() -> str:
+    """What taking a photo as square on may cost."""
+    short, change = 100 * (1 - np.cos(np.radians(10))), 100 * np.tan(np.radians(10)) * 0.35
+    return ("The photo is taken as square on. A tilt of 10 degrees would make lengths along it "
+            f"{short:.1f} % too short and let the scale change by some {change:.0f} % from the middle to the edge. "
+            "Engrave a frame of known size, or give its corners.")
+
+
+def _ground_words(ground: Ground | None, size, known) -> str:
+    """Which part of the photo was taken as the piece."""
+    if ground is None:
+        return ("No piece stands out from what lies around it, so the whole photo was judged, bench and all. "
+                "Give --region, or fill the photo with the engraved ground.")
+    (x0, y0), (x1, y1) = ground.outline_px.min(axis=0), ground.outline_px.max(axis=0)
+    unit = "mm" if known else "px"
+    return (f"The part that stands out was taken as the piece: {size[0]:.0f} x {size[1]:.0f} {unit}, "
+            f"{100 * ground.share:.0f} % of the photo, between ({x0:.0f}, {y0:.0f}) and ({x1:.0f}, {y1:.0f}). "
+            "Check it, and give --region if another part is meant.")
+
+
+def _ruler_words(ruler: Ruler) -> str:
+    """Say that a ruler was read, where, and how well."""
+    (x0, y0), (x1, y1) = ruler.ends_px
+    return (f"The scale was read from a ruler in the photo: {ruler.pixels_per_mm:.2f} pixels per mm, alike within "
+            f"{100 * ruler.sd_fraction:.1f} % in {ruler.windows} stretches between ({x0:.0f}, {y0:.0f}) and "
+            f"({x1:.0f}, {y1:.0f}). Check it, and give --pixels-per-mm if it is wrong; a ruler that lies higher or "
+            "lower than the piece has another scale.")
