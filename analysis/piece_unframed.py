@@ -7,12 +7,14 @@ from analysis.geometry import apply_homography, lens_of_photo
 from analysis.ground import Ground, find_ground
 from analysis.piece import Piece, in_outline, make_piece, sample_photo, samples_per_mm
 from analysis.ruler import Ruler, read_ruler
-from analysis.scan_rows import ScanRows, find_scan_rows
+from analysis.scan_rows import ScanRows, edge_direction, find_scan_rows
 
 __all__ = ["unframed_piece"]
 
 GIVEN_SCALE_SD = 0.01         # relative, of a scale given by hand for a photo taken about square on; no source
 GIVEN_AXIS_SD_DEG = 0.5       # of a scan angle given by hand; no source
+EDGES_AXIS_SD_DEG = 0.7       # of straight edges in the photo: tilt skews them; no source
+ASSUMED_AXIS_SD_DEG = 3.0     # of a hand-held photo against level; no source
 UNLIKE_ROWS_DEG = 1.0         # between a given scan angle and the engraved rows, worth a word
 
 
@@ -40,7 +42,8 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     ground = _ground(photo) if find_piece else None
     outline = whole if ground is None else ground.outline_px
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
-    axis, axis_sd, axis_from, axis_words = _axis(rows, scan_angle_deg)
+    edges = edge_direction(photo.luminance, outline) if ground is not None and rows is None else None
+    axis, axis_sd, axis_from, axis_words = _axis(rows, edges, scan_angle_deg)
     to_piece = _turned(axis, scale, photo.size_px)
     corners = apply_homography(to_piece, outline)
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
@@ -80,7 +83,7 @@ def _turned(angle_deg, scale, size_px):
     return to_piece
 
 
-def _axis(rows: ScanRows | None, given_deg):
+def _axis(rows: ScanRows | None, edges: float | None, given_deg):
     """Scan axis, its s.d., where it comes from, and words that say so."""
     if given_deg != 0.0:
         words = f"The scan axis is taken as given, {given_deg:g} degrees."
@@ -88,8 +91,12 @@ def _axis(rows: ScanRows | None, given_deg):
         if off > max(UNLIKE_ROWS_DEG, 3.0 * np.hypot(rows.axis_sd_deg if rows else 0.0, GIVEN_AXIS_SD_DEG)):
             words += f" The engraved rows run at {rows.axis_deg:.1f} degrees: check it."
         return given_deg, GIVEN_AXIS_SD_DEG, "given", words
+    if rows is None and edges is not None:
+        return edges, EDGES_AXIS_SD_DEG, "edges", (
+            f"The scan axis is assumed to run along the straight edges of artwork and board, at {edges:.1f} degrees. "
+            "Give --scan-angle if it does not.")
     if rows is None:
-        return 0.0, GIVEN_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "
+        return 0.0, ASSUMED_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "
                                                    "Give --scan-angle if it does not.")
     apart = "" if rows.interval_mm is None else f", which lie {rows.interval_mm:.3f} mm apart"
     return rows.axis_deg, rows.axis_sd_deg, "rows", (

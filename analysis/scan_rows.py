@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ScanRows", "find_scan_rows"]
+__all__ = ["ScanRows", "edge_direction", "find_scan_rows"]
 
 INTERVALS_MM = (0.05, 0.2)             # between rows; common practice, no source
 HIGHEST = 0.42                         # cycles per pixel; nearer to 0.5 a finer grid could have folded
@@ -88,7 +88,7 @@ def find_scan_rows(luminance: NDArray[np.float32], outline_px: NDArray[np.float6
         return None
     fx0, fy0 = peaks[near].mean(axis=0)
     axis, interval = _axis_and_interval(fx0, fy0, pixels_per_mm)
-    edges = _edge_direction(luminance, outline_px)
+    edges = edge_direction(luminance, outline_px)
     if edges is None or abs(_between(axis, edges, 90.0)) > SAME_DEG:
         return None
     spread = np.std([_between(_axis_and_interval(x, y, 1.0)[0], axis, 180.0) for x, y in peaks[near]], ddof=1)
@@ -100,19 +100,8 @@ def find_scan_rows(luminance: NDArray[np.float32], outline_px: NDArray[np.float6
                     interval_mm=None if doubt else interval)
 
 
-def _axis_and_interval(fx, fy, pixels_per_mm) -> tuple[float, float]:
-    """Direction of rows of a spatial frequency, (-90, 90], and their interval in mm."""
-    axis = float(np.degrees(np.arctan2(-fx, -fy)))
-    return 90.0 - (90.0 - axis) % 180.0, float(1.0 / np.hypot(fx, fy) / pixels_per_mm)
-
-
-def _between(one, other, turn) -> float:
-    """Difference of two directions that are the same after `turn` degrees."""
-    return (one - other + turn / 2) % turn - turn / 2
-
-
-def _edge_direction(luminance, outline_px) -> float | None:
-    """Main direction of straight edges, modulo 90 degrees, or None where there is none."""
+def edge_direction(luminance, outline_px) -> float | None:
+    """Main direction of straight edges, from -45 up to 45 degrees (mod 90), or None where there is none."""
     x0, y0 = np.maximum(outline_px.min(axis=0), 0).astype(int)
     x1, y1 = outline_px.max(axis=0).astype(int) + 1
     shrink = max(1, max(x1 - x0, y1 - y0) // 700)
@@ -129,7 +118,18 @@ def _edge_direction(luminance, outline_px) -> float | None:
         return None
     near = _between(angle, 0.5 * best + 0.25, 90.0)
     close = np.abs(near) < 2.0
-    return float(0.5 * best + 0.25 + np.average(near[close], weights=strength[strong][close]))
+    return float(_between(0.5 * best + 0.25 + np.average(near[close], weights=strength[strong][close]), 0.0, 90.0))
+
+
+def _axis_and_interval(fx, fy, pixels_per_mm) -> tuple[float, float]:
+    """Direction of rows of a spatial frequency, (-90, 90], and their interval in mm."""
+    axis = float(np.degrees(np.arctan2(-fx, -fy)))
+    return 90.0 - (90.0 - axis) % 180.0, float(1.0 / np.hypot(fx, fy) / pixels_per_mm)
+
+
+def _between(one, other, turn) -> float:
+    """Difference of two directions that are the same after `turn` degrees."""
+    return (one - other + turn / 2) % turn - turn / 2
 
 
 def _tiles(luminance, outline_px) -> NDArray[np.float32]:
