@@ -6,6 +6,7 @@ Screenshots of a failed test are kept in the folder named at its end. Accessibil
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import json
@@ -20,6 +21,7 @@ import urllib.request
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import pypdf
 import pytest
 from PIL import Image
 
@@ -358,6 +360,10 @@ def test_the_whole_path_with_the_demo_pair_by_keyboard_and_mouse(browser):
     browser.theme(dark=True)
     time.sleep(1.0)
     assert not axe_findings(browser)
+    printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {})["data"]
+    paper = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed)))
+    text = " ".join("\n".join(page.extract_text() for page in paper.pages).split())
+    assert "is gone" in text and "2.031" in text and "Sheet as PDF" not in text and "Choose other photos" not in text
     charts = browser.js("return [...document.querySelectorAll('[data-testid=stVegaLiteChart] [aria-label]')].length")
     assert charts >= 5
 

@@ -87,6 +87,28 @@ def test_one_click_on_the_demo_gives_the_answer_that_the_truth_file_has(fresh):
     assert page.session_state["shown_answer"] is answer
 
 
+def test_settings_fold_to_a_line_with_the_answer_and_unfold_where_they_do_not_fit(fresh):
+    page = fresh.button(key="demo_cured").click().run()
+    assert "Engraved frame, 80 by 60 mm; spacings from 0.15 mm." in told(page)
+    assert any("Change the scale" in expander.label for expander in page.expander)
+    page = page.number_input(key="frame_w").set_value(300.0).run()
+    assert healthy(page) and any("300 x 60 mm" in error.value for error in page.error)
+    assert not any("Change the scale" in expander.label for expander in page.expander)
+    assert not any("--" in error.value for error in page.error)
+    page = page.number_input(key="frame_w").set_value(80.0).run()
+    assert healthy(page) and not page.error and "sg-answer" in told(page)
+
+
+def test_settings_are_told_in_the_words_of_their_fields():
+    told_of = choices.settings_words
+    assert told_of(Settings(frame_mm=(80.0, 60.5))) == "Engraved frame, 80 by 60.5 mm; spacings from 0.15 mm."
+    by_hand = Settings(frame_mm=(80.0, 60.0), before_corners_px=((0, 0), (90, 0), (90, 70), (0, 70)))
+    assert "corners by hand" in told_of(by_hand)
+    assert told_of(Settings(pixels_per_mm=12.0, scan_angle_deg=-2.5)).startswith("12 pixels per mm, scan axis at -2.5")
+    assert told_of(Settings()).startswith("Scale not known")
+    assert "part of 40 by 30 mm at 5, 6" in told_of(Settings(frame_mm=(80.0, 60.0), region_mm=(5, 6, 40, 30)))
+
+
 def test_one_photo_alone_is_judged_when_asked_and_twice_the_frame_is_twice_the_spacing(fresh):
     page = upload(fresh, "before", "piece.jpg", (DEMO / "cured_before.jpg").read_bytes())
     assert "This is one photo" in told(page)
@@ -270,6 +292,7 @@ def test_the_chart_of_a_series_marks_where_the_grain_comes_through_and_what_coul
     hidden = [row for rows in chart["datasets"].values() for row in rows if row.get("limit") is not None]
     limit = clean["photo"]["detection_limit_percent"]
     assert {(row["at"], row["limit"]) for row in hidden} == {(10.0, limit), (20.0, limit)}
+    assert all(rows for rows in chart["datasets"].values())
     dated = [item | {"date": f"2026-0{i + 1}-01"} for i, item in enumerate(items)]
     record_charts.series(series_rows(series_points(dated)), "date", "Date").to_dict(validate=True)
 
@@ -447,6 +470,7 @@ def test_charts_are_valid_and_hold_the_found_period(made, dark):
     drawn += [charts.misfits(views, dark=dark)[0]] if views.misfits_px is not None else []
     for chart in drawn:
         chart.to_dict(validate=True)  # against the schema of Vega-Lite
+        assert all(rows for rows in chart.to_dict().get("datasets", {}).values())  # no layer is a nameless empty one
     assert ("2.032 mm" in json.dumps(charts.spectra(views, report)[0].to_dict())) == (views.photos[0].unit == "mm")
 
 

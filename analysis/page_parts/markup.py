@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 from typing import Any
 
@@ -253,7 +254,7 @@ def _why(name: str, photo: dict[str, Any]) -> str:
         weight = sign * (one["weight"] or 0.0)
         side = "For" if weight > 0 else "Against" if weight < 0 else "Also seen"
         figure = f"<small>{escape(one['term'])}: log odds {signed(one['weight'], 1)}</small>" if weight else ""
-        sides[side].append(f"<li><b>{side}</b><span>{escape(one['words'])}{figure}</span></li>")
+        sides[side].append(f"<li><b>{side}</b><span>{escape(_together(one['words']))}{figure}</span></li>")
     first = sides["For"][:2] + sides["Against"][:1] or sides["Also seen"][:2]
     rest = [line for lines in sides.values() for line in lines if line not in first]
     if not first:
@@ -261,6 +262,11 @@ def _why(name: str, photo: dict[str, Any]) -> str:
     more = f"<details><summary>{len(rest)} more</summary><ul>{''.join(rest)}</ul></details>" if rest else ""
     title = f"Why {name} reads as: {BIG[photo['verdict']]}"
     return f"<section><h3>{escape(title)}</h3><ul>{''.join(first)}</ul>{more}</section>"
+
+
+def _together(text: str) -> str:
+    """Text whose numbers stay with their units when lines break."""
+    return re.sub(r" (?=(%|mm|px)(\W|$))", "\N{NO-BREAK SPACE}", text)
 
 
 def _test(place: int, test) -> str:

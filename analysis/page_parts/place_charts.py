@@ -64,6 +64,8 @@ def _chart(rows, title: str, dark: bool, falling: bool = False) -> alt.LayerChar
     tip = ["photo", "what", *(alt.Tooltip(f"{name}:Q", format=".2f") for name in ("place", "contrast", "low", "high"))]
     lines = alt.Chart(frame).mark_line(strokeWidth=1.6).encode(x, y, color, dash, detail="photo:N")
     dots = alt.Chart(frame).mark_point(filled=True, size=26, opacity=1).encode(x, y, color, tooltip=tip)
-    ranged = alt.Chart(frame.dropna(subset=["low", "high"]))
-    bars = ranged.mark_rule(strokeWidth=2.2, opacity=0.75).encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color)
-    return alt.layer(bars, lines, dots).properties(height=HEIGHT, width="container")
+    layers, ranged = [lines, dots], frame.dropna(subset=["low", "high"])
+    if len(ranged):  # an empty layer would be a drawing without a name to who cannot see it
+        bars = alt.Chart(ranged).mark_rule(strokeWidth=2.2, opacity=0.75)
+        layers.insert(0, bars.encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color))
+    return alt.layer(*layers).properties(height=HEIGHT, width="container")

@@ -53,17 +53,20 @@ def series(rows, against: str, title: str, rise=None, *, dark: bool = False) -> 
     dash = alt.StrokeDash("group:N", legend=None)
     shape = alt.Shape("group:N", title=None, legend=key if len(groups) > 1 else None)
     tip = ["label", "verdict", "what", alt.Tooltip("contrast:Q", format=".2f")]
-    found = alt.Chart(frame.dropna(subset=["contrast"]))
-    hidden = alt.Chart(frame.dropna(subset=["limit"]))
-    layers = [
-        *_rise(rise, ink),
-        found.mark_rule(strokeWidth=2).encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color),
-        found.mark_line().encode(x, y, color, dash),
-        found.mark_point(filled=True, size=50, opacity=1).encode(x, y, color, shape, tooltip=tip),
-        hidden.mark_point(filled=False, size=60, opacity=1).encode(
-            x, alt.Y("limit:Q"), color, tooltip=["label", "verdict", alt.Tooltip("limit:Q", format=".2f")]
-        ),
-    ]
+    found, ranged, hidden = (frame.dropna(subset=names) for names in (["contrast"], ["low", "high"], ["limit"]))
+    layers = _rise(rise, ink)
+    if len(ranged):  # an empty layer would be a drawing without a name to who cannot see it
+        layers.append(
+            alt.Chart(ranged).mark_rule(strokeWidth=2).encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color),
+        )
+    if len(found):
+        seen = alt.Chart(found)
+        layers.append(seen.mark_line().encode(x, y, color, dash))
+        layers.append(seen.mark_point(filled=True, size=50, opacity=1).encode(x, y, color, shape, tooltip=tip))
+    if len(hidden):
+        tip = ["label", "verdict", alt.Tooltip("limit:Q", format=".2f", title="could hide up to, %")]
+        hollow = alt.Chart(hidden).mark_point(filled=False, size=60, opacity=1)
+        layers.append(hollow.encode(x, alt.Y("limit:Q"), color, tooltip=tip))
     chart = alt.layer(*layers).properties(height=320, width="container")
     return chart.configure_legend(orient="top")
 
@@ -108,5 +111,6 @@ def history(rows, *, dark: bool = False) -> alt.LayerChart:
         .mark_point(filled=False, size=70, color=ink.found, opacity=1)
         .encode(x, alt.Y("limit_percent:Q", title=title), shape, tooltip=[*tip, "limit_percent"])
     )
-    chart = alt.layer(bars, points, limits).properties(height=320, width="container")
+    layers = ([bars, points] if len(found) else []) + ([limits] if len(none) else [])
+    chart = alt.layer(*layers).properties(height=320, width="container")
     return chart.configure_legend(orient="top")
