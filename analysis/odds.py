@@ -84,8 +84,13 @@ def _false_alarm(line, places) -> float:
     return float(-np.expm1(-places * np.exp(log_single)))
 
 
-def line_terms(line: Line, false_alarm: float) -> dict[str, float]:
+def line_terms(line: Line, false_alarm: float, drift_allowed: float = 0.0) -> dict[str, float]:
     """The terms of one line, each scaled to a few units.
+
+    Parameters
+    ----------
+    drift_allowed : float
+        Percent per 100 mm by which the photo's own unknown slant may change the period along the piece.
 
     Returns
     -------
@@ -103,7 +108,7 @@ def line_terms(line: Line, false_alarm: float) -> dict[str, float]:
         line.coverage,
         max(0.0, 8.0 - line.periods) / 4.0,
         angle,
-        0.0 if drift is None else min((drift / 2.0) ** 2, 4.0) / 2.0,
+        0.0 if drift is None else min((max(abs(drift) - drift_allowed, 0.0) / 2.0) ** 2, 4.0) / 2.0,
     )
     return dict(zip(TERMS, (float(v) for v in values), strict=True))
 
@@ -116,13 +121,14 @@ def evidence_share(line: Line) -> float:
     return (line.line_over_rings + 1.0) / (min(line.line_over_rings_ideal, ENOUGH) + 1.0)
 
 
-def line_odds(line: Line, false_alarm: float, *, listed: bool = False) -> tuple[float, tuple[Term, ...]]:
+def line_odds(line: Line, false_alarm: float, *, listed: bool = False, drift_allowed: float = 0.0
+              ) -> tuple[float, tuple[Term, ...]]:
     """Probability that the line is a machine stripe, and what each term added to the log odds.
 
     The model's odds, more where the spacing was expected (`listed`), less what rings could have made: in a view of
     few periods rings of 10 % variation cannot be told from a line by its shape, however far it stands above the noise.
     """
-    probability, terms = line_probability(line_terms(line, false_alarm))
+    probability, terms = line_probability(line_terms(line, false_alarm, drift_allowed))
     logit = np.log(probability / (1.0 - probability)) + (LISTED_ODDS if listed else 0.0)
     probability = float(1.0 / (1.0 + np.exp(-logit)))
     terms = (*terms, Term(name="expected", value=float(listed), weight=LISTED_ODDS if listed else 0.0))

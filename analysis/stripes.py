@@ -39,6 +39,9 @@ SIDE_LOBE = 0.12           # of a line's power: the Tukey window's side lobes li
 HIGHEST_ORDER = 6
 HARMONIC_SD = 4.5          # of a harmonic's amplitude over its s.d.: about 1 in 10,000 by chance
 SIDE_CELLS, SIDE_SHARE = 3.0, 0.2   # resolution cells from a stripe and share of its contrast: its own unevenness
+# Percent of drift per 100 mm for each unit of doubt in the scale: a photo without frame, whose scale is known to 1 %,
+# may be slanted by 5 degrees, which at a distance of 15 cm changes the scale by 6 % along 100 mm (central projection)
+SLANT_DRIFT = 600.0
 LEAST_FALSE_ALARM = 1e-30  # smaller numbers mean nothing
 
 
@@ -259,7 +262,8 @@ def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Cand
     false_alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
     directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG)
     listed, false_alarm = directed < 1.0, min(false_alarm, directed)
-    probability, terms = line_odds(line, false_alarm, listed=listed)
+    probability, terms = line_odds(line, false_alarm, listed=listed,
+                                   drift_allowed=SLANT_DRIFT * texture.scale_sd_fraction)
     if line.periods < FEWEST_PERIODS - 0.5:
         probability = min(probability, 0.5)
     return Candidate(stripe=_stripe(line, texture, false_alarm), line=line, probability=probability, terms=terms)

@@ -120,6 +120,17 @@ def test_drift_of_a_belt_that_leaves_at_an_angle_is_one_stripe():
     assert found[0].period_mm == pytest.approx(2.0, rel=0.005)
 
 
+def test_slant_of_a_photo_without_frame_does_not_speak_against_its_stripe():
+    """Central projection at 5 degrees and 15 cm: the scale changes by tan(5 deg) / 150 mm, 6 % along 100 mm."""
+    x, y = grid()
+    middle = x.mean()
+    cycles = (x - middle) / 2.0 - 6e-4 / 2 / 2.0 * (x - middle) ** 2
+    field = texture(0.02 * np.cos(2 * np.pi * cycles) + NOISE * np.random.default_rng(6).standard_normal(x.shape))
+    framed, bare = (find_stripes(replace(field, scale_sd_fraction=sd), with_limit=False).candidates[0].probability
+                    for sd in (0.0006, 0.01))
+    assert bare > 0.99 > framed
+
+
 def test_letters_masked_at_regular_places_make_no_stripe():
     x, y = grid()
     field = NOISE * np.random.default_rng(5).standard_normal(x.shape)
