@@ -9,6 +9,9 @@ import json
 import os
 import re
 import struct
+import subprocess
+import sys
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -418,6 +421,67 @@ def test_a_full_disk_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch)
         write_whole(target, b"new")
     assert target.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [target]
+
+
+EACH_IN_TURN = """
+import contextlib, io, resource, sys, time
+from analysis.__main__ import main
+longest = 0.0
+for name in sys.argv[1:]:
+    begun = time.monotonic()
+    with contextlib.redirect_stderr(io.StringIO()):
+        assert main(["inspect", name]) == 2, name
+    longest = max(longest, time.monotonic() - begun)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, longest)
+"""
+
+
+def test_no_bad_file_takes_two_gigabytes_or_hangs(tmp_path):
+    """Bars of the task: peak memory 2 GB (ru_maxrss is in kB on Linux), 30 s; declared giants among them."""
+    pytest.importorskip("resource", reason="this system does not tell a process's peak memory")
+    names = []
+    for number, (data, _) in enumerate(NOT_PHOTOS.values()):
+        names.append(str(tmp_path / f"{number}.jpg"))
+        (tmp_path / f"{number}.jpg").write_bytes(data)
+    done = subprocess.run([sys.executable, "-c", EACH_IN_TURN, *names], capture_output=True, text=True, timeout=300,
+                          cwd=Path(__file__).parents[1])
+    assert done.returncode == 0, done.stderr[-2000:]
+    kilobytes, longest = map(float, done.stdout.split())
+    assert kilobytes < 2e6 and longest < 30
+
+
+FULL = """
+import resource, signal, sys
+from analysis.errors import PhotoError
+from analysis.logbook import add_entry, list_entries
+from analysis.outputs import write_whole
+add_entry(title="first", changed="", notes="", tags=(), machine=None, report=None, pictures={})
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
+for write in (lambda: add_entry(title="second", changed="", notes="", tags=(), machine=None, report=None,
+                                pictures={"before.png": bytes(400_000)}),
+              lambda: write_whole(sys.argv[1], bytes(400_000))):
+    try:
+        write()
+        print("no complaint")
+    except PhotoError as problem:
+        print(problem)
+print(len(list_entries()))
+"""
+
+
+def test_a_file_that_may_grow_no_more_gives_a_sentence_and_loses_no_entry(tmp_path):
+    """The system's own limit of a file's size stands for a full disk (setrlimit, POSIX)."""
+    pytest.importorskip("resource", reason="this system does not limit the size of files")
+    done = subprocess.run([sys.executable, "-c", FULL, str(tmp_path / "sheet.pdf")], capture_output=True, text=True,
+                          timeout=60, cwd=Path(__file__).parents[1],
+                          env=os.environ | {"STRIPE_OR_GRAIN_DATA": str(tmp_path / "data")})
+    assert done.returncode == 0, done.stderr[-2000:]
+    book, sheet, count = done.stdout.splitlines()
+    assert_plain(book)
+    assert_plain(sheet)
+    assert "no complaint" not in done.stdout and count == "1"
+    assert [path.name for path in tmp_path.iterdir()] == ["data"]      # no half sheet
 
 
 def test_a_pipe_or_device_is_never_replaced_by_a_file(folder, capsys, monkeypatch):

@@ -92,7 +92,7 @@ def address(tmp_path_factory):
     watch = tmp_path_factory.mktemp("watch")
     (watch / "sitecustomize.py").write_text(WATCH)
     env = os.environ | {
-        "XDG_DATA_HOME": str(tmp_path_factory.mktemp("data")),
+        "STRIPE_OR_GRAIN_DATA": str(tmp_path_factory.mktemp("data")),
         "PYTHONPATH": os.pathsep.join(filter(None, [str(watch), os.environ.get("PYTHONPATH")])),
         "ADDRESSES_ASKED": str(watch / "asked.txt"),
         "FILES_WRITTEN": str(watch / "written.txt"),

@@ -39,7 +39,7 @@ DEMO = ROOT / "demo_images"
 def fresh(monkeypatch, tmp_path):
     """A page nobody has used, with a logbook of its own."""
     monkeypatch.chdir(ROOT)
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setenv("STRIPE_OR_GRAIN_DATA", str(tmp_path))
     return AppTest.from_file(str(ROOT / "streamlit_app.py"), default_timeout=90).run()
 
 
@@ -297,6 +297,16 @@ def test_the_chart_of_a_series_marks_where_the_grain_comes_through_and_what_coul
     record_charts.series(series_rows(series_points(dated)), "date", "Date").to_dict(validate=True)
 
 
+def test_a_logbook_that_cannot_be_written_gives_a_sentence_and_keeps_the_answer(fresh, monkeypatch, tmp_path):
+    page = fresh.button(key="demo_cured").click().run()
+    (tmp_path / "file").write_text("no folder")
+    monkeypatch.setenv("STRIPE_OR_GRAIN_DATA", str(tmp_path / "file"))
+    page = page.button(key="write_entry").click().run()
+    assert healthy(page) and page.error and "sg-answer" in told(page)
+    page = page.segmented_control(key="view").set_value("logbook").run()
+    assert healthy(page) and page.error
+
+
 def test_two_sessions_do_not_see_each_other(fresh):
     upload(fresh, "saved", "old.zip", pack(comparison()), "application/zip")
     other = AppTest.from_file(str(ROOT / "streamlit_app.py"), default_timeout=90).run()
@@ -308,7 +318,7 @@ def waiting(tmp_path_factory):
     """A page that judges each photo that it is given, as soon as it is given."""
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(ROOT)
-        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        patch.setenv("STRIPE_OR_GRAIN_DATA", str(tmp_path_factory.mktemp("data")))
         page = AppTest.from_file(str(ROOT / "streamlit_app.py"), default_timeout=90).run()
         page = upload(page, "before", "a.jpg", b"")
         yield page.checkbox(key="alone").check().run().button(key="go").click().run()
