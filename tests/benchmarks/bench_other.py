@@ -25,8 +25,8 @@ from tests.benchmarks.other_bench import PERIODS_MM, WOODS, Burn, make_piece, ph
 CALLED = ("mechanical", "mixed")
 CHANGES = {"cured": "removed", "reduced": "reduced", "unchanged": "unchanged", "appeared": "appeared",
            "none": "nothing to compare"}
-SINGLES = ("striped", "grain", "parallel", "real", "plies", "lettered", "planed")
-PAIRS = ("framed", "unframed")
+SINGLES = ("striped", "grain", "parallel", "real", "plies", "lettered", "planed", "flicker")
+PAIRS = ("framed", "unframed", "unrelated")
 COLUMNS = ("set", "number", "kind", "wood", "seconds", "refused", "corner_mm", "verdict", "probability", "true_mm",
            "true_percent", "found", "found_mm", "found_percent", "period_error", "period_in", "contrast_in", "limit",
            "align_mm", "aligned", "change", "right", "true_ratio", "ratio", "ratio_in", "sentence")
@@ -57,7 +57,8 @@ def single_case(name, number):
     if name == "planed":                   # never square to the scan axis: there a photo alone cannot tell
         burn |= {"planer": (float(rng.uniform(0.8, 2.5)), float(rng.uniform(3, 10)), float(rng.uniform(5, 90)))}
     piece = make_piece(rng, kind, Burn(**burn))
-    return piece, photograph(rng, piece, megapixels=float(rng.choice([3, 6, 6, 12]))), kind
+    flicker = (float(rng.uniform(2, 8)), float(rng.uniform(25, 200))) if name == "flicker" else (0.0, 100.0)
+    return piece, photograph(rng, piece, megapixels=float(rng.choice([3, 6, 6, 12])), flicker=flicker), kind
 
 
 def pair_case(name, number):
@@ -71,12 +72,14 @@ def pair_case(name, number):
     woods = [str(rng.choice(WOODS)) for _ in range(2)]
     if name == "unframed":
         burn |= {"line_mm": 0.0}
-    pieces = [make_piece(rng, wood, Burn(**burn | ({"period_mm": period, "contrast_percent": strong * share}
-                                                   if share else {})))
-              for wood, share in zip(woods, (before, after), strict=True)]
-    if kind == "unchanged" and rng.random() < 0.4:
+    burns = [burn | ({"period_mm": period, "contrast_percent": strong * share} if share else {})
+             for share in (before, after)]
+    if name == "unrelated":
+        burns[1]["artwork"] += 1
+    pieces = [make_piece(rng, wood, Burn(**one)) for wood, one in zip(woods, burns, strict=True)]
+    if kind == "unchanged" and name != "unrelated" and rng.random() < 0.4:
         pieces[1] = pieces[0]              # the same board photographed twice
-    if name == "framed":
+    if name != "unframed":
         shots = [photograph(rng, piece) for piece in pieces]
     else:                                  # a scale typed in holds for a photo taken squarely
         shots = [photograph(rng, pieces[0], tilt_deg=float(rng.uniform(0, 2)), fill=float(rng.uniform(0.9, 1.02)),
@@ -136,7 +139,7 @@ def judge_pair(name, number, keep):
     pieces, shots, kind, woods = pair_case(name, number)
     keep_photos(keep, name, number, shots)
     row = {"set": name, "number": number, "kind": kind, "wood": woods, "right": 0}
-    settings = (Settings(frame_mm=pieces[0].burn.size_mm) if name == "framed" else
+    settings = (Settings(frame_mm=pieces[0].burn.size_mm) if name != "unframed" else
                 Settings(pixels_per_mm=shots[0].pixels_per_mm, scan_angle_deg=shots[0].axis_deg))
     start = time.process_time()
     try:
@@ -215,8 +218,10 @@ def print_table(rows):
             ok = [r for r in mine if number_of(r, "align_mm") is not None]
             line("  of these within 0.3 mm", ok, lambda r: number_of(r, "align_mm") < 0.3)
             line("  of these over 1 mm off", ok, lambda r: number_of(r, "align_mm") > 1)
-            for kind in CHANGES:
+            for kind in CHANGES if name != "unrelated" else ():
                 line(f"change right: {kind}", [r for r in mine if r["kind"] == kind], lambda r: number_of(r, "right"))
+            if name == "unrelated":
+                continue
             line("change right", mine, lambda r: number_of(r, "right"))
 
 

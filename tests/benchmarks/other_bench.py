@@ -176,7 +176,7 @@ def make_piece(rng, kind, burn, *, s=20.0, margin=7.0):
 
 
 def photograph(rng, piece, *, megapixels=6.0, tilt_deg=None, turn_deg=None, bench_kind=None, orientation=None,
-               fill=None, distortion=None):
+               fill=None, distortion=None, flicker=(0.0, 100.0)):
     """Ray through every pixel to the plane of the bench; lens, light, sensor, development, JPEG."""
     w, h = piece.burn.size_mm
     wide = rng.random() < 0.75
@@ -238,7 +238,11 @@ def photograph(rng, piece, *, megapixels=6.0, tilt_deg=None, turn_deg=None, benc
     under *= (1 - 0.5 * cv2.GaussianBlur(dark, (0, 0), 4))[..., None]
     tint = np.array([1.12, 1.0, 0.78], np.float32) * rng.uniform(0.95, 1.05, 3).astype(np.float32)
     scene = under * (1 - cover[..., None]) + (seen * cover)[..., None] * tint
-    photo = develop(rng, scene, lit(rng, x, y, w, h), local)
+    light, glare = lit(rng, x, y, w, h)
+    if flicker[0]:                         # a pulsed lamp and a rolling shutter: %, peak to peak, and sensor rows
+        bands = 1 + flicker[0] / 200 * np.sin(2 * np.pi * np.arange(min(nx, ny)) / flicker[1]).astype(np.float32)
+        light = light * (bands[:, None] if nx > ny else bands[None, :])
+    photo = develop(rng, scene, (light, glare), local)
     orientation = int(rng.choice([1, 1, 1, 3, 6, 8])) if orientation is None else orientation
     points = np.array([[i * w / 8, j * h / 6] for i in range(9) for j in range(7)])
     axis = project(middle + np.array([[-1.0, 0], [1.0, 0]]), plane)
