@@ -3,8 +3,8 @@
 Where both pieces have a frame, the frames give the start, the artwork tells
 which way round AFTER lies, and strokes and frame together give the last
 hundredths of a millimetre. Without a frame the strokes' own features give the
-start. A result is believed only when tiles that took no part in a fit agree
-with it.
+start, and where both photos show one board its grain refines the end. A result
+is believed only when tiles that took no part in a fit agree with it.
 """
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match, align_framed
 from analysis.register_free import align_free
+from analysis.register_same import refined_on_same_board
 from analysis.register_sides import with_frame_of_after
 
 __all__ = ["Alignment", "register"]
@@ -72,7 +73,8 @@ def register(before: Photo, after: Photo, before_piece: Piece, after_piece: Piec
         match = align_framed(before_piece, after_piece)
     if match is None or not match.ok:
         # One of the frames may be a wrong one, or given badly: the artwork alone may still tell
-        free = with_frame_of_after(align_free(before, after, before_piece), before_piece, after)
+        free = refined_on_same_board(align_free(before, after, before_piece), before_piece, after)
+        free = with_frame_of_after(free, before_piece, after)
         match = free if free.ok or match is None else match
     return _alignment(match, before_piece, after)
 
@@ -102,14 +104,7 @@ def _raw_homography(match: Match, before_piece: Piece, after: Photo) -> NDArray[
     after_lens = match.after_lens or lens_of_photo(after.size_px)
     if before_piece.lens.k1 == 0.0 and after_lens.k1 == 0.0:
         return match.homography.copy()
-    corners = match.corners_px
-    if corners is None:
-        seen = before_piece.corners_px
-        if seen is None:
-            w, h = before_piece.lens.centre_px
-            seen = np.array([[0.4, 0.4], [1.6, 0.4], [1.6, 1.6], [0.4, 1.6]]) * [w, h]
-        ideal = apply_homography(np.linalg.inv(match.homography), undistort(seen, before_piece.lens))
-        corners = distort(ideal, after_lens)
+    corners = match.corners_px         # AFTER's, of the piece
     target = distort(apply_homography(match.homography, undistort(corners, after_lens)), before_piece.lens)
     matrix = homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(corners, (1.0, 1.0)))
     return matrix / matrix[2, 2]

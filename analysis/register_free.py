@@ -206,7 +206,7 @@ def _starts(piece: Piece, after: Photo):
 
 
 def _features(image, mask, other, other_mask):
-    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), and where its inliers lie; or None."""
+    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020) with its inliers' places, or None."""
     sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03)
     points, words = sift.detectAndCompute(image, mask)
     others, other_words = sift.detectAndCompute(other, other_mask)
@@ -387,8 +387,8 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=map_points(found.fit.map, corners),
-                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share, "breadth": float(breadth),
-                          "length": float(length), "sd": sd * px, "k1": found.map.lens.k1})
+                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share,
+                          "breadth": float(breadth), "length": float(length)})
 
 
 def _held_out(found: _Found) -> int:

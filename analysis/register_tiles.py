@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from analysis.geometry import Lens, apply_homography, distort
 
-__all__ = ["MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "map_sd", "measure_tiles", "scale_of", "select",
-           "warp"]
+__all__ = ["MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "map_sd", "measure_tiles", "scale_of",
+           "select", "warp"]
 
 LEAST_NOISE = 0.03         # of a response: what little ever differs
 WIDTH_SD = 0.15            # of the blur: how much more the strokes of one tile may be wider than those of all
