@@ -20,6 +20,7 @@ LEAST_SHARE, MOST_SHARE = 0.06, 0.9    # of the photo
 LEAST_SOLIDITY = 0.95       # area over that of the convex hull
 BRIDGES = (3, 9, 18)       # half the width of what joins the piece to clutter of its own colour, pixels searched
 MOST_AT_BORDER = 0.35      # of the outline that runs along the photo's edge
+MOST_OFF = 0.25            # of the middle of its outline from the photo's, over the photo's size: clutter lies farther
 LEAST_CONTRAST = 1.5       # between the bands on both sides of the outline, over their spread
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
 KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out
@@ -109,6 +110,9 @@ def _regions(mask, features) -> list[tuple]:
             continue
         filled = np.zeros(mask.shape, np.uint8)
         cv2.fillPoly(filled, [hull], 1)
+        x, y = hull[:, 0].mean(axis=0) / mask.shape[::-1] - 0.5
+        if np.hypot(x, y) > MOST_OFF:
+            continue
         contrast = _contrast(filled, features)
         if contrast > LEAST_CONTRAST:
             found.append((filled > 0, contrast))

@@ -23,6 +23,7 @@ LOWEST = 0.05
 TILE_PX = 256
 MOST_TILES, FEWEST_TILES = 36, 4
 LEAST_PEAK = 8.0                       # of the mean spectrum over the median at its frequency
+LEAST_ALONE = 3.0                      # of the peak over the highest of the power some bins away: edges make ridges
 AGREE = 0.02                           # of the frequency, between tiles: more is tilt, or no one grid
 LEAST_AGREEING = 0.6                   # share of the tiles
 SAME_DEG = 1.5                         # between rows and straight edges, engraved by one machine
@@ -79,7 +80,7 @@ def find_scan_rows(luminance: NDArray[np.float32], outline_px: NDArray[np.float6
     asked = (radius > low) & (radius < high) & ~on_axis & ((fx > 0) | ((fx == 0) & (fy > 0)))
     over = np.where(asked, mean / _around(mean, radius), 0.0)
     j, i = np.unravel_index(over.argmax(), over.shape)
-    if over[j, i] < LEAST_PEAK:
+    if over[j, i] < LEAST_PEAK or mean[j, i] < LEAST_ALONE * _beside(mean, j, i):
         return None
     peaks = np.array([_peak(one, j, i) for one in power])
     middle = np.median(peaks, axis=0)
@@ -156,6 +157,13 @@ def _around(mean, radius) -> NDArray[np.float64]:
     ring = np.round(radius * 64).astype(int)
     medians = np.array([np.median(mean[ring == k]) if np.any(ring == k) else np.inf for k in range(ring.max() + 1)])
     return medians[ring] / np.log(2.0) + 1e-30            # the median of an exponential law is log 2 of its mean
+
+
+def _beside(mean, j, i) -> float:
+    """Highest power in a square ring around a bin."""
+    away = np.arange(-8, 9)
+    ring = np.maximum(np.abs(away)[:, None], np.abs(away)[None]) >= 5
+    return float(mean[np.ix_((j + away) % TILE_PX, (i + away) % TILE_PX)][ring].max())
 
 
 def _peak(power, j, i) -> tuple[float, float]:
