@@ -46,7 +46,7 @@ def _list(lines) -> None:
 
 def _told(line) -> str:
     return "; ".join(
-        f"{row['place']}: {words.VERDICT_WORDS.get(row['verdict'], row['verdict'])}"
+        f"{row['place']}: {markup.BIG.get(row['verdict'], row['verdict']).lower()}"
         + (f", {words.percent(row['contrast_percent'])}" if row["contrast_percent"] else "")
         for row in line.readings
     )
@@ -86,7 +86,7 @@ def _one(lines) -> None:
     for name, data in entry.pictures.items():
         if name.endswith(".pdf"):
             st.download_button(
-                f"Download {name}",
+                f"Download the {name.rpartition('.')[0]} (PDF)",
                 data,
                 f"entry-{number}-{name}",
                 "application/pdf",

@@ -9,6 +9,8 @@ from analysis.page_parts.charts import DARK, LIGHT
 
 __all__ = ["history", "series"]
 
+DATES = alt.Axis(format="%-d %b %Y", labelOverlap=True, tickCount=6)
+
 
 def series(rows, against: str, title: str, rise=None, *, dark: bool = False) -> alt.LayerChart:
     """Stripe and grain contrast of a series against one setting or the date.
@@ -45,7 +47,8 @@ def series(rows, against: str, title: str, rise=None, *, dark: bool = False) -> 
         ],
     )
     kind = "T" if against == "date" else "Q"
-    x = alt.X(f"at:{kind}", title=title, scale=alt.Scale(zero=False, padding=14))
+    axis = DATES if against == "date" else alt.Undefined
+    x = alt.X(f"at:{kind}", title=title, axis=axis, scale=alt.Scale(zero=False, padding=14))
     color = alt.Color("what:N", title=None, scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit]))
     y = alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True))
     groups = sorted(set(frame["group"]))
@@ -94,7 +97,7 @@ def history(rows, *, dark: bool = False) -> alt.LayerChart:
     found, none = frame[frame["contrast_percent"].notna()], frame[frame["contrast_percent"].isna()]
     title = "Stripe contrast, % (bars: 95 %)"
     tip = ["made", "title", "changed", "place", "verdict"]
-    x = alt.X("made:T", title="Date of the test")
+    x = alt.X("made:T", title="Date of the test", axis=DATES)
     shape = alt.Shape("place:N", title=None)
     bars = (
         alt.Chart(found)
