@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.frame_candidates import Candidate, edge_candidates, line_candidates, lines_along
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
-from analysis.geometry import lens_of_photo, seen_proportions, undistort
+from analysis.geometry import lens_of_photo, lens_scale_sd, seen_proportions, undistort
 from analysis.sides import side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
@@ -31,8 +31,6 @@ REFUSED_SHAPE = 4.0        # and before the frame is refused, where the file sta
 LEAST_UNLIKE = 0.012       # of the proportions; less is the engraver's and the lens' own
 LEAST_PX_PER_MM = 4.0      # below this a frame's line is lost in the blur
 MOST_MOVED_MM = 1.0        # of given corners
-UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
-LENS_SHARE = 0.3           # of the distortion at the corners that is left as scale error in the middle; geometry
 ALIKE = 0.05               # proportions nearer to 1 than this do not tell W from H
 
 
@@ -105,9 +103,8 @@ def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], si
     corners_px = np.asarray(corners_px, np.float64)
     found = _sharpened(luminance, corners_px, size_mm) if sharpen else None
     if found is None:
-        reach2 = float(((corners_px - np.array([(w - 1) / 2, (h - 1) / 2])) ** 2).sum(1).mean())
         found = Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
-                      support=0.0, lens_scale_sd=LENS_SHARE * UNSEEN_K1_SD * reach2 / (np.hypot(w, h) / 2) ** 2)
+                      support=0.0, lens_scale_sd=lens_scale_sd(corners_px, lens_of_photo((w, h))))
     words, moved = [], np.linalg.norm(found.corners_px - corners_px, axis=1).max()
     if moved > 3.0 * given_sd_px:
         words.append(f"The corners were moved by up to {moved:.0f} pixels onto the outer edge of the engraved line "
@@ -171,8 +168,10 @@ def _shrunk(luminance, factor, blur_px=0.0) -> NDArray[np.float32]:
     """Picture of the size that is searched."""
     h, w = luminance.shape
     small = luminance
+    if factor >= 2.0:                                        # whole numbers shrink several times faster
+        small = cv2.resize(luminance, (w // int(factor), h // int(factor)), interpolation=cv2.INTER_AREA)
     if factor > 1.0:
-        small = cv2.resize(luminance, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
+        small = cv2.resize(small, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
     return cv2.GaussianBlur(small, (0, 0), blur_px) if blur_px else small
 
 
@@ -235,11 +234,9 @@ def _frame(checked: CheckedFrame, size_mm) -> Frame:
     if not checked.is_line:
         words.append("Only the edge of the engraved area was found, no line around it: check that the stated size is "
                      "that of the engraved area, and not of the board.")
-    radius2 = fit.lens.radius_px ** 2
-    reach2 = float(((corners - np.array(fit.lens.centre_px)) ** 2).sum(1).mean())
     return Frame(corners_px=corners, corners_sd_px=fit.corners_sd_px, k1=fit.lens.k1, k1_sd=fit.lens.k1_sd,
                  residual_px=fit.residual_px, support=checked.support, warnings=tuple(words),
-                 lens_scale_sd=float(LENS_SHARE * min(fit.lens.k1_sd, UNSEEN_K1_SD) * reach2 / radius2))
+                 lens_scale_sd=lens_scale_sd(corners, fit.lens))
 
 
 def _uprightness(corners) -> float:

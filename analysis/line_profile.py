@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 __all__ = ["LineProfile", "line_model", "measure_line"]
@@ -18,6 +17,7 @@ __all__ = ["LineProfile", "line_model", "measure_line"]
 BLUR_PX = 0.9              # expected Gaussian blur, 1 s.d.: lens, demosaicing and our own sampling; no source
 LIMITS = ([-0.6, np.log(0.1), -2.0, 0, 0, 0, -np.inf, -np.inf],
           [0.6, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf, np.inf])
+SOFT, MOST_STEPS = 0.03, 40     # of the outer step: residuals beyond count by their size, not its square
 MOST_SHIFT_MM = 0.25       # a larger correction is not believed
 
 
@@ -102,18 +102,42 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
         columns = [to_edge, to_width, to_blur, o, i - o, 1 - i, blur * (zo * o + po), blur * (pi - zi * (1 - i))]
         return np.concatenate([np.stack(columns, axis=1) / step, held])
     start = np.array([0.0, np.log(width_mm), 0.0, outside, max(line, 1e-3), max(inside, 1e-3), 0.0, 0.0])
-    try:
-        fit = least_squares(residuals, start, slopes, bounds=LIMITS, loss="soft_l1", f_scale=0.03, max_nfev=40,
-                            xtol=1e-5, ftol=1e-5)
-    except ValueError:
-        return None
-    edge, width, blur, a, b, c, _, _ = fit.x
+    found = _least_squares(residuals, slopes, start)
+    edge, width, blur, a, b, c, _, _ = found
     width = float(np.exp(width))
     if abs(edge) > MOST_SHIFT_MM or not 0.1 < width < 4.0 or (a - b) * step <= 0:
         return None
-    rms = float(np.sqrt(np.mean(residuals(fit.x)[:-3] ** 2)))
+    rms = float(np.sqrt(np.mean(residuals(found)[:-3] ** 2)))
     return LineProfile(edge_mm=float(edge), width_mm=width, blur_mm=float(expected * np.exp(blur)), outside=float(a),
                        line=float(b), inside=float(c), misfit=rms)
+
+
+def _least_squares(residuals, slopes, x) -> NDArray[np.float64]:
+    """Robust fit within `LIMITS`: Levenberg (1944), Marquardt (1963), weights of the "soft L1" loss."""
+    damping, r = 1e-2, residuals(x)
+    for _ in range(MOST_STEPS):
+        weight = 1.0 / np.sqrt(1.0 + (r / SOFT) ** 2)
+        j = slopes(x)
+        normal, pull = (j * weight[:, None]).T @ j, j.T @ (weight * r)
+        for _ in range(8):
+            step = np.linalg.solve(normal + np.diag(damping * np.diag(normal) + 1e-12), -pull)
+            tried = np.clip(x + step, *LIMITS)
+            there = residuals(tried)
+            if _soft(there) < _soft(r):
+                break
+            damping *= 6.0
+        else:
+            return x
+        done = _soft(r) - _soft(there) < 1e-5 * _soft(r)
+        x, r, damping = tried, there, damping / 4.0
+        if done:
+            break
+    return x
+
+
+def _soft(r) -> float:
+    """Sum of the soft L1 loss."""
+    return float(np.sum(np.sqrt(1.0 + (r / SOFT) ** 2) - 1.0))
 
 
 def _normal(z) -> NDArray[np.float64]:

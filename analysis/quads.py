@@ -129,7 +129,7 @@ def _merge(segments) -> EdgeLines:
     free = np.ones(len(segments), bool)
     rows, count = [], np.zeros(360, int)
     for seed in np.argsort(-length):
-        if not free[seed] or count[bearing[seed]] >= 2 * MOST_OF_A_SECTOR:
+        if not free[seed] or count[bearing[seed]] >= 2 * MOST_OF_A_SECTOR or len(rows) >= 1.3 * MOST_LINES:
             continue
         middle, along, before = (a[seed] + b[seed]) / 2, direction[seed], 0
         for _ in range(3):
