@@ -5,6 +5,7 @@ columns at a spacing that the file format or the sensor makes is not.
 """
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from analysis.photo import Photo
@@ -16,6 +17,9 @@ __all__ = ["blur_transfer", "camera_cause", "wave_in_photo"]
 AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns to be laid to the blocks
 BLOCK_TOLERANCE = 0.008    # relative; a real stripe falls in by chance about once in a hundred
 ORDERS = (1, 2, 4)         # a block edge prints these harmonics of its spacing
+BEYOND = 0.06              # the ground beyond the frame begins this share of the piece's width outside it
+BEYOND_SHARE = 0.5         # of the stripe's contrast that must go on there
+BEYOND_POWER = 14.0        # its power over that at frequencies beside it; noise reaches it once in 100,000 looks
 
 
 def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
@@ -63,15 +67,48 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
     str or None
         A clause for the reader: what it is and the figure that points to it.
     """
-    if photo.block_px <= 0:
-        return None
     kx, ky = wave_in_photo(stripe, piece)
     along, other = max(abs(kx), abs(ky)), min(abs(kx), abs(ky))
     if np.degrees(np.arctan2(other, along)) > AXIS_TOLERANCE_DEG:
         return None
-    for block in {8, photo.block_px}:
+    if _goes_on_beyond(stripe, piece, photo, along, rows=abs(ky) > abs(kx)):
+        lines = "rows" if abs(ky) > abs(kx) else "columns"
+        return (f"it follows the photo's own {lines} and goes on beyond the frame, so it is not engraved "
+                "(a flickering lamp makes such bands)")
+    for block in {8, photo.block_px} if photo.block_px > 0 else ():
         for order in ORDERS:
             if abs(along * block / order - 1.0) < BLOCK_TOLERANCE:
                 return (f"its spacing in the photo is {1 / along:.2f} pixels, which the file's compression makes "
                         f"in blocks of {block} pixels")
     return None
+
+
+def _goes_on_beyond(stripe: Stripe, piece: Piece, photo: Photo, frequency: float, *, rows: bool) -> bool:
+    """Whether stripes along the photo's rows (or columns) are there on the ground beyond the frame too.
+
+    A lamp that flickers while the sensor reads its rows one after the other puts bands over the whole photo.
+    """
+    if piece.corners_px is None:
+        return False
+    middle = piece.corners_px.mean(axis=0)
+    hull = (middle + (1.0 + 2.0 * BEYOND) * (piece.corners_px - middle)).round().astype(np.int32)
+    outside = np.ones(photo.luminance.shape, np.uint8)
+    cv2.fillConvexPoly(outside, cv2.convexHull(hull), 0)
+    level = np.log(np.maximum(photo.luminance, 1e-3)) * outside
+    weight = outside.astype(np.float32)
+    profile, count = (array.sum(axis=1 if rows else 0, dtype=np.float64) for array in (level, weight))
+    if (count > 0.03 * outside.shape[1 if rows else 0]).sum() < 6.0 / frequency:
+        return False
+    # The mean over a part of each row that differs from row to row jumps with the ground; a period's mean is taken off.
+    mean = np.divide(profile, count, out=np.zeros_like(profile), where=count > 0)
+    size = 2 * round(0.5 / frequency) + 1
+    smooth = [np.convolve(a, np.ones(size) / size, mode="same") for a in (mean * (count > 0), count > 0)]
+    rest = (mean - smooth[0] / np.maximum(smooth[1], 1e-9)) * (count > 0)
+    used = np.sqrt(count / max(count.max(), 1.0))
+    cell = 1.0 / rest.size
+    at = frequency + cell * np.arange(-12, 13, 0.5)
+    sums = np.exp(-2j * np.pi * np.outer(at, np.arange(rest.size))) @ (used * rest)
+    power, near = np.abs(sums) ** 2, np.abs(at - frequency) <= 2.0 * cell
+    strength = 2.0 * np.sqrt(power[near].max()) / used.sum()
+    return bool(power[near].max() > BEYOND_POWER * power[~near].mean()
+                and strength > BEYOND_SHARE * stripe.contrast_percent / 200.0)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 from scipy.stats import t
 
 from analysis.by_place import ContrastByPlace, contrast_by_place
@@ -22,6 +21,7 @@ from analysis.flatten import Texture
 from analysis.limit import detection_limit
 from analysis.line import Line, line_wave, measure_line, same_wave, with_envelope
 from analysis.odds import Term, directed_false_alarm, line_odds, search_false_alarm
+from analysis.peaks import FEWEST_PERIODS, find_peaks, listed_peaks, lowest_per_mm
 from analysis.places import demodulate, demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane, make_bands, make_plane, remove_line
 from analysis.settings import SHORTEST_PERIOD_MM
@@ -31,11 +31,8 @@ from analysis.visibility import visible
 __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes"]
 
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
-FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
-PEAKS_TRIED = 8
-SIDE_LOBE = 0.12           # of a line's power: the Tukey window's side lobes lie below
 HIGHEST_ORDER = 6
 HARMONIC_SD = 4.5          # of a harmonic's amplitude over its s.d.: about 1 in 10,000 by chance
 SIDE_CELLS, SIDE_SHARE = 3.0, 0.2   # resolution cells from a stripe and share of its contrast: its own unevenness
@@ -158,7 +155,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(_without_side_lines(called, plane))]
     by_place = tuple(contrast_by_place(texture, remove_line(bands, wave - line_wave(c.line, bands.x_mm, bands.y_mm)),
                                        plane, c.line) for c in folded)
-    limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, _lowest(plane)) if with_limit else (np.nan, ())
+    limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, lowest_per_mm(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
     fx, spectrum, threshold = _spectrum(first, plane, curve)
@@ -201,65 +198,21 @@ def _measured_again(line: Line, bands: Bands, plane: Plane) -> Line:
     return with_envelope(measure_line(places, plane, settled=True), places)
 
 
-def _lowest(plane) -> float:
-    """Lowest frequency searched, cycles per mm."""
-    return FEWEST_PERIODS * plane.cell_x_per_mm
-
-
 def _best_candidate(bands, plane, texture, listed_mm=()) -> Candidate | None:
     """Fit the most promising peaks; keep the strongest that would be called, or else the one with the best odds.
 
     The strongest, since the flanks of a strong line that bends a little are lines too.
     """
-    peaks = list(dict.fromkeys(_peaks(plane) + _listed_peaks(plane, listed_mm)))
+    peaks = list(dict.fromkeys(find_peaks(plane) + listed_peaks(plane, listed_mm)))
     candidates = [_candidate(measure_line(places, plane), plane, texture, listed_mm)
                   for places in demodulate_each(bands, peaks)]
     return max(candidates, default=None, key=lambda c: (
         min(c.probability, CALL_PROBABILITY), c.line.amplitude if c.probability >= CALL_PROBABILITY else 0.0))
 
 
-def _peaks(plane: Plane) -> list[tuple[float, float]]:
-    """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
-    fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
-    wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
-    # Only summits, and none so low that it may be a side lobe of a strong line beside it.
-    def highest_within(cells):
-        size = [max(3, 2 * round(cells * cell / (f[1] - f[0])) + 1) for cell, f in (
-            (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
-        return maximum_filter(plane.power, size)
-    wedge &= (plane.power >= highest_within(1.0)) & (plane.power >= SIDE_LOBE * highest_within(2.0))
-    over_noise = np.where(wedge, plane.noise_count * np.log1p(plane.power / plane.noise / plane.noise_count), 0.0)
-    over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
-    taken: list[tuple[float, float]] = []
-    for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
-        high = np.flatnonzero(score >= 2.0)
-        for flat in high[np.argsort(score.flat[high])[::-1]][:PEAKS_TRIED]:
-            i, j = np.unravel_index(flat, score.shape)
-            peak = (float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j]))
-            if len(taken) < share and peak not in taken:
-                taken.append(peak)
-    return taken
-
-
-def _listed_peaks(plane: Plane, listed_mm) -> list[tuple[float, float]]:
-    """The highest point of the plane near each listed period."""
-    peaks = []
-    for period, sd in listed_mm:
-        f = 1.0 / period
-        reach = 2.0 * sd * f ** 2 + 0.5 * plane.cell_x_per_mm
-        rows = np.flatnonzero(np.abs(plane.fx_per_mm - f) <= reach)
-        columns = np.flatnonzero(np.abs(plane.fy_per_mm) <= f * np.tan(np.radians(STEEPEST_DEG))
-                                 + 0.25 * plane.cell_y_per_mm)
-        if f < _lowest(plane) or not rows.size or not columns.size:
-            continue
-        i, j = np.unravel_index(np.argmax(plane.power[np.ix_(rows, columns)]), (rows.size, columns.size))
-        peaks.append((float(plane.fx_per_mm[rows[i]]), float(plane.fy_per_mm[columns[j]])))
-    return peaks
-
-
 def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Candidate:
     """Odds and intervals of a fitted line."""
-    false_alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
+    false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm(plane), steepest_deg=STEEPEST_DEG)
     directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG)
     listed, false_alarm = directed < 1.0, min(false_alarm, directed)
     probability, terms = line_odds(line, false_alarm, listed=listed,
@@ -355,5 +308,5 @@ def _spectrum(first, rest, curve):
         threshold = np.minimum(level * factor, 3.0 * at)
     else:
         threshold = 4.0 * level
-    keep = fx >= 0.5 * _lowest(first)
+    keep = fx >= 0.5 * lowest_per_mm(first)
     return tuple(a[keep].astype(np.float32) for a in (fx, spectrum, threshold))

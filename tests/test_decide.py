@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -87,6 +88,29 @@ def test_blocks_of_eight_pixels_are_named_and_a_pitch_beside_them_is_not():
     assert camera_cause(beside.stripes[0], given, photo(8)) is None
     kx, ky = wave_in_photo(at_block.stripes[0], given)
     assert (1 / kx, ky) == (pytest.approx(8.0, rel=1e-3), pytest.approx(0.0, abs=1e-3))
+
+
+@pytest.mark.parametrize(("everywhere", "rows"), [(True, False), (False, False), (True, True)])
+def test_bands_over_the_whole_photo_are_the_lamps_and_those_on_the_piece_alone_are_not(everywhere, rows):
+    """A lamp that flickers while a rolling shutter reads puts bands over all that is in view."""
+    x, y, noise = ground(7)
+    given = find_stripes(texture(noise + cosine(x, y, period_mm=2.0, contrast_percent=4.0)), with_limit=False)
+    height, width = noise.shape
+    v, u = np.mgrid[-120:height + 120, -150:width + 150].astype(np.float32)
+    mat = 0.03 * np.random.default_rng(8).standard_normal(u.shape) + 0.1 * np.sin(u / 90.0 + v / 70.0)
+    bands = 0.02 * np.cos(2 * np.pi * u / (2.0 * S))
+    inside = (u >= 0) & (u < width) & (v >= 0) & (v < height)
+    light = (0.3 * np.exp(mat + np.where(inside | everywhere, bands, 0.0))).astype(np.float32)
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], float) + [150.0, 120.0]
+    to_piece = np.diag([1 / S, 1 / S, 1.0]) @ np.array([[1.0, 0, -150], [0, 1, -120], [0, 0, 1]])
+    if rows:                               # the phone held upright: the piece lies on its side in the photo
+        light, corners = np.ascontiguousarray(light.T), corners[:, ::-1]
+        to_piece = to_piece @ np.array([[0.0, 1, 0], [1, 0, 0], [0, 0, 1]])
+    shown = piece(np.exp(noise), corners_px=corners, photo_to_piece=to_piece)
+    taken = replace(photo(0), luminance=light, size_px=light.shape[::-1])
+    cause = camera_cause(given.stripes[0], shown, taken)
+    assert (cause is not None) == everywhere
+    assert cause is None or ("rows" if rows else "columns") in cause
 
 
 def test_odds_file_names_every_term_and_a_better_line_never_has_worse_odds():

@@ -31,8 +31,9 @@ from scipy.signal import fftconvolve, periodogram
 from skimage.filters import gabor_kernel
 
 from analysis.flatten import Texture
-from analysis.plane import FIT_TAPER, STEEPEST_DEG, Bands, make_plane, tapered
-from analysis.stripes import CALL_PROBABILITY, _best_candidate, _lowest
+from analysis.peaks import search_wedge
+from analysis.plane import FIT_TAPER, Bands, make_plane, tapered
+from analysis.stripes import CALL_PROBABILITY, _best_candidate
 
 STEP_MM, BAND_MM, LENGTH, HEIGHT = 1 / 12, 1.0, 78.0, 58.0
 N, K = int(LENGTH / STEP_MM), int(HEIGHT / BAND_MM)
@@ -97,9 +98,7 @@ def ideal(plane, slope, rings, seed):
         mean = np.mean([make_plane(bands_of(rings_of(rng, *rings)), highest_per_mm=HIGHEST).power
                         for _ in range(30)], axis=0)
         known += uniform_filter1d(mean, 3, axis=0)
-    fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
-    wedge = (np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm) & (fx >= _lowest(plane))
-    score = np.where(wedge, plane.power / known, 0)
+    score = np.where(search_wedge(plane), plane.power / known, 0)
     i, _ = np.unravel_index(np.argmax(score), score.shape)
     return score.max(), plane.fx_per_mm[i]
 

@@ -15,8 +15,8 @@ from scipy.optimize import minimize
 
 from analysis.line import fit_line
 from analysis.odds import TERMS, line_terms, search_false_alarm
+from analysis.peaks import find_peaks, lowest_per_mm
 from analysis.plane import STEEPEST_DEG, make_bands, make_plane
-from analysis.stripes import _lowest, _peaks
 
 # Each term may speak one way only, so that the model can be read: a wider line never speaks for a machine.
 # Coverage and few periods get a least weight of their own, since the cases hold few gaps and few long periods.
@@ -33,9 +33,9 @@ def candidates_of(texture):
     bands = make_bands(texture)
     plane = make_plane(bands, highest_per_mm=min(1 / 0.15, texture.samples_per_mm / 2.5))
     rows = []
-    for fx, fy in _peaks(plane):
+    for fx, fy in find_peaks(plane):
         line = fit_line(bands, plane, fx, fy)
-        alarm = search_false_alarm(line, plane, lowest_per_mm=_lowest(plane), steepest_deg=STEEPEST_DEG)
+        alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm(plane), steepest_deg=STEEPEST_DEG)
         terms = line_terms(line, alarm)
         rows.append([*terms.values(), line.fx_per_mm, line.fy_per_mm, 200 * line.amplitude, plane.cell_x_per_mm])
     return np.array(rows)

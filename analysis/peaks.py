@@ -1,0 +1,66 @@
+"""Where in the wavenumber plane a line may be: the summits that stand out most, and the listed spacings."""
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
+
+from analysis.plane import STEEPEST_DEG, Plane
+
+__all__ = ["FEWEST_PERIODS", "find_peaks", "listed_peaks", "lowest_per_mm", "search_wedge"]
+
+FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
+PEAKS_TRIED = 8
+SIDE_LOBE = 0.12           # of a line's power: the Tukey window's side lobes lie below
+
+
+def lowest_per_mm(plane: Plane) -> float:
+    """Lowest frequency searched, cycles per mm."""
+    return FEWEST_PERIODS * plane.cell_x_per_mm
+
+
+def search_wedge(plane: Plane) -> NDArray[np.bool_]:
+    """Cells of the plane that are searched: within `STEEPEST_DEG` of the scan axis, from the lowest frequency on."""
+    fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
+    inside = np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm
+    return inside & (fx >= lowest_per_mm(plane))
+
+
+def find_peaks(plane: Plane) -> list[tuple[float, float]]:
+    """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
+    wedge = search_wedge(plane)
+
+    # Only summits, and none so low that it may be a side lobe of a strong line beside it.
+    def highest_within(cells):
+        size = [max(3, 2 * round(cells * cell / (f[1] - f[0])) + 1) for cell, f in (
+            (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
+        return maximum_filter(plane.power, size)
+
+    wedge &= (plane.power >= highest_within(1.0)) & (plane.power >= SIDE_LOBE * highest_within(2.0))
+    over_noise = np.where(wedge, plane.noise_count * np.log1p(plane.power / plane.noise / plane.noise_count), 0.0)
+    over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
+    taken: list[tuple[float, float]] = []
+    for score, share in ((over_rings, PEAKS_TRIED // 2), (over_noise, PEAKS_TRIED)):
+        high = np.flatnonzero(score >= 2.0)
+        for flat in high[np.argsort(score.flat[high])[::-1]][:PEAKS_TRIED]:
+            i, j = np.unravel_index(flat, score.shape)
+            peak = (float(plane.fx_per_mm[i]), float(plane.fy_per_mm[j]))
+            if len(taken) < share and peak not in taken:
+                taken.append(peak)
+    return taken
+
+
+def listed_peaks(plane: Plane, listed_mm) -> list[tuple[float, float]]:
+    """The highest point of the plane near each listed period."""
+    peaks = []
+    for period, sd in listed_mm:
+        f = 1.0 / period
+        reach = 2.0 * sd * f ** 2 + 0.5 * plane.cell_x_per_mm
+        rows = np.flatnonzero(np.abs(plane.fx_per_mm - f) <= reach)
+        columns = np.flatnonzero(np.abs(plane.fy_per_mm) <= f * np.tan(np.radians(STEEPEST_DEG))
+                                 + 0.25 * plane.cell_y_per_mm)
+        if f < lowest_per_mm(plane) or not rows.size or not columns.size:
+            continue
+        i, j = np.unravel_index(np.argmax(plane.power[np.ix_(rows, columns)]), (rows.size, columns.size))
+        peaks.append((float(plane.fx_per_mm[rows[i]]), float(plane.fy_per_mm[columns[j]])))
+    return peaks
