@@ -161,8 +161,9 @@ def _coded(linear: NDArray[np.float32]) -> NDArray[np.float32]:
 def _exposure(judged: Judgement) -> tuple[np.float32, float]:
     """Gain that gives the background's median the same grey, and how far its levels then reach from it."""
     reflectance, weight = judged.piece.reflectance, judged.texture.weight
-    where = weight > 0 if (weight > 0).any() else judged.piece.valid
-    sample = reflectance[where][:: max(1, int(where.sum() // 40_000))]
+    step = max(1, round((weight.size / 80_000) ** 0.5))
+    reflectance, where = reflectance[::step, ::step], weight[::step, ::step] > 0
+    sample = reflectance[where if where.any() else judged.piece.valid[::step, ::step]]
     if not sample.size:
         return np.float32(1), LEAST_REACH
     gain = np.float32(MID_GREY / max(float(np.median(sample)), 1e-4))
@@ -190,8 +191,8 @@ def _thumbnail(preview) -> NDArray[np.uint8]:
 
 def _texture_range(judged: list[Judgement]) -> float:
     """Log reflectance that is drawn white; the same for all textures."""
-    spreads = [float(np.percentile(np.abs(one.texture.log_reflectance[one.texture.weight > 0]), 98))
-               for one in judged if (one.texture.weight > 0).any()]
+    samples = [np.abs(one.texture.log_reflectance[::3, ::3][one.texture.weight[::3, ::3] > 0]) for one in judged]
+    spreads = [float(np.percentile(sample, 98)) for sample in samples if sample.size]
     return max([0.02, *spreads])
 
 
