@@ -131,6 +131,22 @@ def test_period_in_px_is_period_in_mm_times_scale():
     assert stripe["period_px"] == pytest.approx(stripe["period_mm"] * photo["pixels_per_mm"], rel=1e-6)
 
 
+@pytest.mark.parametrize(("scale_known", "unit"), [(True, "mm"), (False, "px")])
+def test_contrast_by_place_is_that_of_the_result_in_the_unit_of_the_piece(scale_known, unit):
+    made = sample_results.inspection(scale_known=scale_known)
+    one = made.photo.stripes.by_place[0]
+    told = report.to_dict(made)["photo"]["stripes"][0]["by_place"]
+    for name in ("along", "across"):
+        assert [(part[f"start_{unit}"], part[f"end_{unit}"], part["contrast_percent"]) for part in told[name]] == [
+            pytest.approx((part.start, part.end, part.contrast_percent)) for part in getattr(one, name)]
+    assert [part["start_reflectance"] for part in told["by_level"]] == [part.start for part in one.by_level]
+    assert told["dark_minus_light_interval_percent"] == pytest.approx(one.dark_minus_light_interval_percent)
+    assert report.from_dict(report.to_dict(made))
+    other = dataclasses.replace(made.photo.stripes, by_place=())
+    bare = dataclasses.replace(made, photo=dataclasses.replace(made.photo, stripes=other))
+    assert report.to_dict(bare)["photo"]["stripes"][0]["by_place"] is None
+
+
 def test_without_scale_no_length_stands_under_a_name_in_mm():
     """A pixel length under `period_mm` would be read as millimetres."""
     result = report.to_dict(sample_results.comparison(scale_known=False))

@@ -165,6 +165,18 @@ def test_significant_digits_round_within_half_a_unit(value, digits):
     assert float(text) == pytest.approx(value, rel=0.5001 * 10.0 ** (1 - digits))
 
 
+@pytest.mark.parametrize(("chance", "more", "over", "dark"), [
+    (0.3, 0.02, "even within its noise", "0.0 % (−0.4 to 0.5)"), (0.001, -0.04, "3.5 % to 4.9 %", "0.0 % (−0.4 to 0.5)"),
+    (None, 0.8, None, "0.8 % (−0.4 to 0.5)"), (0.3, None, "even within its noise", None)])
+def test_contrast_by_place_is_told_in_a_line_each(chance, more, over, dark):
+    strips = [{"contrast_percent": value, "interval_percent": None} for value in (3.5, 4.2, 4.9)]
+    found = {"along": strips, "across": [], "by_level": [], "uneven_probability": chance,
+             "dark_minus_light_percent": more, "dark_minus_light_interval_percent": [-0.42, 0.51]}
+    told = {"Stripe over the piece": over, "Stronger on dark ground by": dark}
+    assert words.by_place({"by_place": found}) == {name: value for name, value in told.items() if value}
+    assert words.by_place({"by_place": None}) == words.by_place({}) == {}
+
+
 def test_every_verdict_of_the_contract_has_words():
     assert set(words.VERDICT_WORDS) == {"mechanical", "grain", "mixed", "clean", "undecided"}
     assert set(words.CHANGE_WORDS) == {
