@@ -23,6 +23,7 @@ __all__ = ["MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "ma
 
 LEAST_NOISE = 0.03         # of a response: what little ever differs
 WIDTH_SD = 0.15            # of the blur: how much more the strokes of one tile may be wider than those of all
+MOST_GAIN = 2.0            # between the two photos' responses
 SURE = 0.25                # of the blur: a direction in which a tile knows its move worse is left out
 FIRM_SHARE = 0.01          # of the best direction's: a direction that tells less is left out
 LEAST_COVER = 0.3          # of a tile that both photos show
@@ -119,8 +120,10 @@ def measure_tiles(before: NDArray[np.float32], after: NDArray[np.float32], use: 
     """
     top, left, box = _box(use, tile_px)
     first, second = (cv2.GaussianBlur(f[box], (0, 0), sigma) for f in (before, after))
+    on = use[box].astype(np.float32)
+    first, second = _levelled(first, second, on, tile_px)
     gx, gy = (0.5 * (a + b) for a, b in zip(_slopes(first), _slopes(second), strict=True))
-    miss, on = first - second, use[box].astype(np.float32)
+    miss = first - second
     gx, gy, first, second, miss = gx * on, gy * on, first * on, second * on, miss * on
     steep = np.sqrt(gx * gx + gy * gy)
     xx, xy, yy, xm, ym, xs, ys, sm, mm, f, s, ff, ss, fs, n = (_tile_sums(a, tile_px) for a in (
@@ -160,6 +163,18 @@ def measure_tiles(before: NDArray[np.float32], after: NDArray[np.float32], use: 
 def select(tiles: Tiles, which) -> Tiles:
     """Some of the tiles."""
     return replace(tiles, **{name: getattr(tiles, name)[which] for name in Tiles.__dataclass_fields__})
+
+
+def _levelled(first, second, on, tile_px):
+    """The second with the first's mean and spread around every place: glare and shade differ from photo to photo."""
+    def mean(field):
+        return cv2.blur(field, (tile_px, tile_px))
+
+    count = np.maximum(mean(on), 1e-3)
+    f, s = mean(first * on) / count, mean(second * on) / count
+    spreads = [np.maximum(mean(a * a * on) / count - b * b, 1e-4) for a, b in ((first, f), (second, s))]
+    gain = np.clip(np.sqrt(spreads[0] / spreads[1]), 1 / MOST_GAIN, MOST_GAIN)
+    return first, f + gain * (second - s)
 
 
 def joined(tiles: Tiles, others: Tiles) -> Tiles:
