@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Lens", "apply_homography", "distort", "homography_of", "lens_of_photo", "plane_tilt_deg",
-           "seen_proportions", "shape_misfit", "undistort"]
+__all__ = ["Lens", "UNSEEN_K1_SD", "apply_homography", "distort", "homography_of", "lens_of_photo",
+           "lens_scale_sd", "plane_tilt_deg", "seen_proportions", "shape_misfit", "undistort"]
 
+UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
+LENS_SHARE = 0.3           # of the distortion at the corners that is left as scale error in the middle
 FIXED_POINT_STEPS = 30     # at most; the error shrinks by about 3 |k1| a step
 FOCAL_LENGTHS = np.geomspace(0.5, 2.4, 33)  # over the photo's longer side, wide to tele; common practice, no source
 USUAL_FOCAL_SD = 0.15      # of its logarithm: 23 to 31 mm equivalent; common practice, no source
@@ -60,6 +62,13 @@ def distort(points, lens: Lens) -> NDArray[np.float64]:
         if error < 1e-9:
             break
     return np.asarray(lens.centre_px) + r
+
+
+def lens_scale_sd(corners_px, lens: Lens) -> float:
+    """Relative scale error inside four corners, shape (4, 2), that the doubt about the lens may leave."""
+    k1_sd = UNSEEN_K1_SD if lens.k1_sd is None else min(lens.k1_sd, UNSEEN_K1_SD)
+    reach2 = float(((np.asarray(corners_px) - np.asarray(lens.centre_px)) ** 2).sum(1).mean())
+    return LENS_SHARE * k1_sd * reach2 / lens.radius_px ** 2
 
 
 def apply_homography(matrix, points) -> NDArray[np.float64]:

@@ -6,13 +6,14 @@ with the origin at the centre of the top-left pixel, or mm on the piece.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
-from analysis.geometry import apply_homography
+from analysis.geometry import UNSEEN_K1_SD, apply_homography, distort, lens_of_photo, undistort
 from analysis.sides import side_profiles
 
 __all__ = ["FAMILY", "MarkFit", "MarkLayout", "find_marks", "fit_marks", "mark_corners_mm"]
@@ -22,6 +23,8 @@ SEARCH_PX = (1200, 3200)   # longer side of the picture that is searched, the sm
 FEWEST = 2                 # two marks fix the eight numbers of a plane's view
 MOST_MISFIT = 0.06         # of a mark's side, rms: marks of another plan lie elsewhere
 FIELDS, REACH_FIELDS = 8.0, 0.6      # fields along a mark's side, and how far from its sides its edge may lie
+BURN_SD_MM = 0.1           # by which a burnt edge lies beyond its drawn place; common practice, no source
+LEAST_SD_PX = 0.02         # of a mark's corner in a sharp photo; measured in tests/benchmarks/bench_rectify.py
 CORNER_SD_PX = 0.15        # of a refined mark's corner, 1 s.d.; measured in tests/benchmarks/bench_rectify.py
 
 
@@ -42,6 +45,8 @@ class MarkFit:
     corners_sd_px: float
     residual_px: float                 # rms of the marks' corners
     numbers: tuple[int, ...]           # marks seen
+    k1: float                          # of the lens, see `geometry.Lens`
+    k1_sd: float
 
 
 def mark_corners_mm(size_mm: tuple[float, float], layout: MarkLayout = MarkLayout()) -> dict[int, NDArray[np.float64]]:
@@ -89,13 +94,32 @@ def find_marks(luminance: NDArray[np.float32], layout: MarkLayout = MarkLayout()
 
 
 def fit_marks(marks: dict[int, NDArray[np.float64]], size_mm: tuple[float, float],
-              layout: MarkLayout = MarkLayout()) -> MarkFit | None:
+              layout: MarkLayout = MarkLayout(), *, size_px: tuple[int, int] | None = None,
+              k1: float = 0.0, k1_sd: float = UNSEEN_K1_SD) -> MarkFit | None:
     """Place the frame's corners by the marks that were found.
+
+    Parameters
+    ----------
+    marks : dict of ndarray, shape (4, 2)
+        As `find_marks` gives them.
+    size_mm : (W, H)
+    layout : MarkLayout
+    size_px : (width, height), optional
+        Of the photo: its middle is the lens' centre. None: a lens without distortion.
+    k1, k1_sd : float
+        What is known of the lens before, for instance from a frame's sides.
 
     Returns
     -------
     MarkFit or None
         None for fewer than two marks, or marks that do not lie as the layout says.
+
+    Notes
+    -----
+    Homography, one radial coefficient and how far the burn widens every mark, by least squares with the priors of
+    `k1_sd` and `BURN_SD_MM`: the shape of each mark and its size against the distances between them tell the
+    lens where there are enough sharp marks, and the priors keep it near zero where not. Deviations are those of the
+    posterior, with the residual as the noise.
     """
     places = mark_corners_mm(size_mm, layout)
     seen = [number for number in layout.numbers if number in marks]
@@ -107,14 +131,45 @@ def fit_marks(marks: dict[int, NDArray[np.float64]], size_mm: tuple[float, float
         return None
     miss = np.linalg.norm(apply_homography(matrix, mm) - px, axis=1)
     side = np.mean([np.linalg.norm(np.diff(marks[n], axis=0), axis=1).mean() for n in seen])
-    residual = float(np.sqrt(np.mean(miss ** 2)))
-    if not residual < MOST_MISFIT * side:
+    if not np.sqrt(np.mean(miss ** 2)) < MOST_MISFIT * side:
         return None
     w, h = size_mm
     rim = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
-    corners = apply_homography(matrix, rim)
-    return MarkFit(corners_px=corners, residual_px=residual, numbers=tuple(seen),
-                   corners_sd_px=_corner_sd(mm, px, rim, max(residual, CORNER_SD_PX)))
+    outward = np.sign(mm - np.concatenate([np.broadcast_to(places[n].mean(axis=0), (4, 2)) for n in seen]))
+    corners, sd, residual, bend, bend_sd = _posterior(mm, outward, px, rim, matrix, size_px, (k1, k1_sd))
+    return MarkFit(corners_px=corners, corners_sd_px=sd, residual_px=residual, numbers=tuple(seen), k1=bend,
+                   k1_sd=bend_sd)
+
+
+def _posterior(mm, outward, px, rim, matrix, size_px, prior):
+    """Corners of the frame, their 1 s.d., the residual, and the lens with its 1 s.d."""
+    lens = lens_of_photo(size_px or (1, 1))
+    k1, k1_sd = prior if size_px else (0.0, 1e-9)
+    start = np.append(matrix.ravel()[:8] / matrix[2, 2], [0.0, 0.0])
+    steps = np.maximum(np.abs(start[:8]), 1e-9)                        # each parameter in its own size
+
+    def placed(v):
+        return np.append(v[:8] * steps, 1.0).reshape(3, 3), replace(lens, k1=k1 + float(v[8]) * k1_sd)
+
+    def misses(v, sd):
+        to_photo, bent = placed(v)
+        burnt = mm + v[9] * BURN_SD_MM * outward
+        return np.concatenate([(apply_homography(to_photo, burnt) - undistort(px, bent)).ravel() / sd, v[8:]])
+
+    sd, at = CORNER_SD_PX, np.append(start[:8] / steps, start[8:])
+    for _ in range(2):                     # the second time with the noise that is there
+        fit = least_squares(misses, at, args=(sd,), method="lm", x_scale="jac")
+        residual = sd * float(np.sqrt(np.sum(fit.fun[:-2] ** 2) / max(fit.fun.size - 12, 1)))
+        sd, at = max(residual, LEAST_SD_PX), fit.x
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
+
+    def corners(v):
+        to_photo, bent = placed(v)
+        return distort(apply_homography(to_photo, rim), bent)
+    change = np.stack([(corners(fit.x + d) - corners(fit.x - d)).ravel() / 2e-4 for d in 1e-4 * np.eye(10)])
+    variance = np.einsum("ki,kl,li->i", change, covariance, change)
+    return (corners(fit.x), float(np.sqrt(variance.max())), residual, k1 + float(fit.x[8]) * k1_sd,
+            float(np.sqrt(covariance[8, 8])) * k1_sd)
 
 
 def _sharpened(luminance, points) -> NDArray[np.float64]:
@@ -146,16 +201,3 @@ def _meeting(one, other) -> NDArray[np.float64]:
     """Where two lines (point, direction) meet."""
     share = np.linalg.solve(np.stack([one[1], -other[1]], axis=1), other[0] - one[0])
     return one[0] + share[0] * one[1]
-
-
-def _corner_sd(mm, px, rim, sd_px) -> float:
-    """1 s.d. of the worst frame corner: the fit is repeated with each coordinate moved a little."""
-    base = apply_homography(cv2.findHomography(mm, px, 0)[0], rim)
-    variance = np.zeros((4, 2))
-    for k in range(len(px)):
-        for axis in range(2):
-            moved = px.copy()
-            moved[k, axis] += 0.1
-            change = apply_homography(cv2.findHomography(mm, moved, 0)[0], rim) - base
-            variance += (change / 0.1 * sd_px) ** 2
-    return float(np.sqrt(variance.max()))

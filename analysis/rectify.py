@@ -8,12 +8,14 @@ top-left pixel; "undistorted" pixels have the lens taken out.
 """
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
 from analysis.frame import find_frame, frame_at
-from analysis.geometry import Lens, apply_homography, distort, lens_of_photo, plane_tilt_deg, undistort
+from analysis.geometry import Lens, apply_homography, distort, lens_of_photo, lens_scale_sd, plane_tilt_deg, undistort
 from analysis.marks import find_marks, fit_marks
 from analysis.photo import Photo
 from analysis.piece import Piece, local_px_per_mm, make_piece, middle_mm, rectangle, sample_photo
@@ -22,6 +24,8 @@ from analysis.piece_unframed import unframed_piece
 from analysis.settings import Corners
 
 __all__ = ["Lens", "Piece", "photo_to_piece", "piece_to_photo", "rectify", "rectify_through"]
+
+LEAST_K1_SD = 0.0004       # one coefficient is not the whole lens; common practice, no source
 
 
 def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corners_px: Corners | None = None,
@@ -70,10 +74,17 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
         return framed_piece(photo, frame, frame_mm, "corners", scale_known, samples_per_mm, warnings)
     if frame_mm is None:
         return unframed_piece(photo, pixels_per_mm, scan_angle_deg, samples_per_mm, find_piece)
-    marks = fit_marks(find_marks(photo.luminance), frame_mm)
+    found = find_marks(photo.luminance)
+    marks = fit_marks(found, frame_mm, size_px=photo.size_px)
     if marks is not None:
         frame = frame_at(photo.luminance, marks.corners_px, frame_mm, marks.corners_sd_px,
                          focal_share=photo.focal_share)
+        if frame.k1_sd is not None and frame.k1 != 0.0:      # long sides show the lens best; the marks know their burn
+            marks = fit_marks(found, frame_mm, size_px=photo.size_px, k1=frame.k1,
+                              k1_sd=max(frame.k1_sd, LEAST_K1_SD))
+        frame = replace(frame, corners_px=marks.corners_px, corners_sd_px=marks.corners_sd_px, k1=marks.k1,
+                        k1_sd=marks.k1_sd, residual_px=marks.residual_px, lens_scale_sd=lens_scale_sd(
+                            marks.corners_px, lens_of_photo(photo.size_px, marks.k1, marks.k1_sd)))
         return framed_piece(photo, frame, frame_mm, "marks", True, samples_per_mm, frame.warnings)
     frame = find_frame(photo.luminance, frame_mm, photo.focal_share)
     return framed_piece(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)

@@ -5,7 +5,7 @@ import cv2
 import numpy as np
 import pytest
 
-from analysis.geometry import apply_homography
+from analysis.geometry import apply_homography, distort, lens_of_photo
 from analysis.marks import FAMILY, MarkLayout, find_marks, fit_marks, mark_corners_mm
 from analysis.rectify import rectify
 from analysis.simulate import CameraSpec, PieceSpec, camera_homography
@@ -79,3 +79,19 @@ def test_marks_of_another_plan_are_not_believed():
 def test_no_marks_in_noise():
     noise = np.random.default_rng(3).random((700, 900)).astype(np.float32)
     assert find_marks(noise) == {}
+
+
+@pytest.mark.parametrize(("k1", "burn_mm"), [(0.0, 0.15), (0.012, 0.0), (-0.015, 0.1)])
+def test_marks_tell_the_lens_from_the_burn_that_widens_them(k1, burn_mm):
+    """Closed form: corners pushed outward by the burn, seen in a known view through a known lens, 0.05 px of noise."""
+    size, photo = (120.0, 90.0), (4000, 3000)
+    lens = lens_of_photo(photo, k1)
+    view = np.array([[26.0, 2.0, 400.0], [-1.5, 25.0, 350.0], [0.0006, 0.0009, 1.0]])
+    rng = np.random.default_rng(3)
+    outward = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    marks = {n: distort(apply_homography(view, mm + burn_mm * outward), lens) + 0.05 * rng.standard_normal((4, 2))
+             for n, mm in mark_corners_mm(size).items()}
+    fit = fit_marks(marks, size, size_px=photo)
+    truth = distort(apply_homography(view, [[0, 0], [120, 0], [120, 90], [0, 90]]), lens)
+    assert abs(fit.k1 - k1) < 4 * fit.k1_sd < 0.02
+    assert np.abs(fit.corners_px - truth).max() < 4 * fit.corners_sd_px < 2.0
