@@ -166,7 +166,8 @@ def test_significant_digits_round_within_half_a_unit(value, digits):
 
 
 @pytest.mark.parametrize(("chance", "more", "over", "dark"), [
-    (0.3, 0.02, "even within its noise", "0.0 % (−0.4 to 0.5)"), (0.001, -0.04, "3.5 % to 4.9 %", "0.0 % (−0.4 to 0.5)"),
+    (0.3, 0.02, "even within its noise", "0.0 % (−0.4 to 0.5)"),
+    (0.001, -0.04, "3.5 % to 4.9 %", "0.0 % (−0.4 to 0.5)"),
     (None, 0.8, None, "0.8 % (−0.4 to 0.5)"), (0.3, None, "even within its noise", None)])
 def test_contrast_by_place_is_told_in_a_line_each(chance, more, over, dark):
     strips = [{"contrast_percent": value, "interval_percent": None} for value in (3.5, 4.2, 4.9)]

@@ -46,7 +46,7 @@ def ask_scale(chosen: Chosen, last_report: dict[str, Any] | None, *, folded: boo
     if not folded:
         return _asked(chosen, last_report)
     line = st.empty()
-    with st.expander("Change the scale, the scan axis or the part that is looked at"):
+    with st.expander("Change the scale, axis or part"):
         settings = _asked(chosen, last_report)
     if settings is not None:
         line.markdown(choices.settings_words(settings))
