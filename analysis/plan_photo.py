@@ -22,6 +22,8 @@ from analysis.stripes import Stripe
 
 __all__ = ["PatchResult", "PlanResult", "judge_plan", "place_marks", "turned_piece"]
 
+LOCAL_SCALE_SD = 0.0006    # by which the scale of one place may differ where one coefficient stands for the lens: a
+                           # phone's second one is some 0.003 of the half diagonal; common practice, no source
 RIM_MM = 1.0               # of the piece that is kept around a patch, not analysed
 
 
@@ -158,4 +160,5 @@ def _cropped(piece: Piece, region) -> Piece:
     c0, r0, c1, r1 = max(c0, 0), max(r0, 0), min(c1, columns), min(r1, rows)
     here = np.s_[r0:r1, c0:c1]
     return replace(piece, reflectance=piece.reflectance[here], valid=piece.valid[here], frame_mm=None,
+                   scale_sd_fraction=float(np.hypot(piece.scale_sd_fraction, LOCAL_SCALE_SD)),
                    origin_mm=(piece.origin_mm[0] + c0 / s, piece.origin_mm[1] + r0 / s))
