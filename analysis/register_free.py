@@ -18,6 +18,7 @@ from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match
+from analysis.register_start import STROKE_SHARE, credible, shrunk, starts
 from analysis.register_tiles import (
     MapFit,
     PlaneMap,
@@ -31,20 +32,13 @@ from analysis.register_tiles import (
     select,
     warp,
 )
-from analysis.strokes import respond, stroke_depth, stroke_response
+from analysis.strokes import respond, stroke_depth
 
 __all__ = ["align_free"]
 
-FEATURE_PX = 0.5e6         # samples of a picture for features
 WORK_PX = 1.5e6            # and, at most, of a working picture
-STROKE_SHARE = 1 / 50      # widest stroke over the photo's longer side: 3 mm in 160 mm
 WIDEST_STROKE_MM = 3.2
 FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
-RATIO = 0.85               # Lowe (2004) advises 0.8; the robust fit that follows bears more
-FEATURES = 1600
-LEAST_INLIERS = 7
-NEAR_PX, NEAR_SHARE = 8.0, 0.2              # a match follows another: so near to where that one's zoom and turn put it
-MOST_ZOOM, MOST_TURN = 0.4, 0.4             # log, rad
 LEAST_AGREEING = 4         # tiles that a fit needs
 ROUNDS = 4                 # at most, of a level
 REACH = 3.0                # how far beyond the tiles that agree others are asked, over the widest stroke
@@ -58,7 +52,6 @@ MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-6          # probability that so many held-out tiles agree by chance
 MOST_SD_WIDTHS = 0.1       # of the place of the corners, over the widest stroke: 0.3 mm
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
-SEED = 1                   # of the robust estimator
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
                "or give the corners of both pieces.")
@@ -78,14 +71,6 @@ class _Level:
 LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine"),
           _Level(across=16.0, sigma=2.4, tile=20.0, alike=0.6, free="perspective"),
           _Level(across=26.0, sigma=1.8, tile=32.0, alike=0.75, free="radial"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _View:
-    """Part of a picture, as fine as a level needs."""
-
-    picture: NDArray[np.float32]
-    to_source: NDArray[np.float64]     # 3x3: sample -> sample of the whole picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +117,7 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
         Refused where too few tiles of artwork agree.
     """
     best = _refusal()
-    for start, points, light in _starts(before_piece, after):
+    for start, points, light in starts(before_piece, after):
         found = _grown(before_piece, after, PlaneMap(homography=start, lens=lens_of_photo(after.size_px)), points,
                        _widest(before_piece), light)
         match = _refusal() if found is None else _result(before_piece, after, found)
@@ -154,20 +139,6 @@ def _widest(piece: Piece) -> float:
         else max(piece.reflectance.shape) * STROKE_SHARE
 
 
-def _shrunk(picture, factor, box=None) -> _View:
-    """Area-averaged picture of a box (x0, y0, x1, y1), `factor` samples in one."""
-    h, w = picture.shape
-    x0, y0, x1, y1 = (0, 0, w, h) if box is None else box
-    part = np.ascontiguousarray(picture[y0:y1, x0:x1])
-    h, w = part.shape
-    small = part
-    if factor > 1.02:
-        small = cv2.resize(part, (max(2, round(w / factor)), max(2, round(h / factor))), interpolation=cv2.INTER_AREA)
-    fx, fy = w / small.shape[1], h / small.shape[0]
-    return _View(picture=small, to_source=np.array([[fx, 0, x0 + (fx - 1) / 2], [0, fy, y0 + (fy - 1) / 2],
-                                                    [0, 0, 1]]))
-
-
 def _around(points, border, shape):
     """Box around points with a border, inside the picture, or None."""
     (x0, y0), (x1, y1) = points.min(axis=0) - border, points.max(axis=0) + border
@@ -175,89 +146,6 @@ def _around(points, border, shape):
     x0, y0, x1, y1 = (int(np.clip(v, 0, most)) for v, most in ((x0, columns), (y0, rows), (x1 + 1, columns),
                                                                (y1 + 1, rows)))
     return (x0, y0, x1, y1) if min(x1 - x0, y1 - y0) > 16 else None
-
-
-def _starts(piece: Piece, after: Photo):
-    """Homographies from BEFORE's grid to AFTER's photo, places they rest on, and whether AFTER's strokes are light.
-
-    The likeliest first.
-    """
-    first, second = (_shrunk(p, np.sqrt(p.size / FEATURE_PX)) for p in (piece.reflectance, after.luminance))
-    mask = cv2.resize(piece.valid.astype(np.uint8), first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    everywhere = np.ones(second.picture.shape, np.uint8)
-
-    def tone(view, _):
-        top = max(float(np.percentile(view.picture[::5, ::5], 99)), 1e-6)
-        return (np.sqrt(np.clip(view.picture / np.float32(top), 0, 1)) * 255).astype(np.uint8)
-
-    def strokes(view, inside):
-        response = stroke_response(view.picture, inside > 0, max(view.picture.shape) * STROKE_SHARE).response
-        return (cv2.GaussianBlur(response, (0, 0), 1.0) * 255).astype(np.uint8)
-
-    def negative(view, inside):
-        return 255 - tone(view, inside)
-
-    for one, other in ((tone, tone), (strokes, strokes), (tone, negative)):
-        found = _features(one(first, mask), mask, other(second, everywhere), everywhere)
-        if found is not None:
-            matrix, points = found
-            yield (second.to_source @ matrix @ np.linalg.inv(first.to_source),
-                   apply_homography(first.to_source, points), other is negative)
-
-
-def _features(image, mask, other, other_mask):
-    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020) with its inliers' places, or None."""
-    sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03)
-    points, words = sift.detectAndCompute(image, mask)
-    others, other_words = sift.detectAndCompute(other, other_mask)
-    if words is None or other_words is None or min(len(points), len(others)) < LEAST_INLIERS:
-        return None
-    pairs = [p for p in cv2.BFMatcher().knnMatch(words, other_words, k=2) if len(p) == 2]
-    good = [a for a, b in pairs if a.distance < RATIO * b.distance]
-    if len(good) < LEAST_INLIERS:
-        return None
-    here, there = [points[m.queryIdx] for m in good], [others[m.trainIdx] for m in good]
-    source, target = (np.array([k.pt for k in keys]) for keys in (here, there))
-    agree = _consensus(source, target, np.log([b.size / a.size for a, b in zip(here, there, strict=True)]),
-                       np.radians([b.angle - a.angle for a, b in zip(here, there, strict=True)]))
-    if agree.sum() < LEAST_INLIERS:
-        return None
-    cv2.setRNGSeed(SEED)
-    matrix, inliers = cv2.findHomography(source[agree].reshape(-1, 1, 2), target[agree].reshape(-1, 1, 2),
-                                         cv2.USAC_MAGSAC, 4.0, maxIters=5000, confidence=0.999)
-    if matrix is None or inliers.sum() < LEAST_INLIERS:
-        return None
-    points = source[agree][inliers.ravel() > 0]
-    return (matrix, points) if _credible(matrix, points) else None
-
-
-def _consensus(source, target, zoom, turn) -> NDArray[np.bool_]:
-    """Matches that follow the zoom, turn and place of the one that most others follow, as Lowe (2004) votes."""
-    p, q = source @ [1, 1j], target @ [1, 1j]
-    slope = np.exp(zoom + 1j * turn)
-    with np.errstate(over="ignore", invalid="ignore"):
-        away = np.abs(q[None, :] - q[:, None] - slope[:, None] * (p[None, :] - p[:, None]))
-        reach = np.abs(slope)[:, None] * (NEAR_PX + NEAR_SHARE * np.abs(p[None, :] - p[:, None]))
-        follows = ((away < reach) & (np.abs(zoom[None, :] - zoom[:, None]) < MOST_ZOOM)
-                   & (np.abs(np.angle(slope[None, :] / slope[:, None])) < MOST_TURN))
-    return follows[follows.sum(axis=1).argmax()]
-
-
-def _credible(matrix, points) -> bool:
-    """Whether a homography near some points is one between two photos of a flat piece: no mirror, no fold."""
-    if not np.all(np.isfinite(matrix)) or abs(np.linalg.det(matrix)) < 1e-12:
-        return False
-    box = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32).reshape(-1, 1, 2))).astype(np.float64)
-    depth = box @ matrix[2, :2] + matrix[2, 2]
-    if depth.min() * depth.max() <= 0 or np.abs(depth).max() > 2 * np.abs(depth).min():
-        return False
-    for at in (*box, box.mean(axis=0)):
-        p = apply_homography(matrix, at + np.array([[0, 0], [0.5, 0], [0, 0.5]]))
-        (ax, ay), (bx, by) = p[1] - p[0], p[2] - p[0]
-        short, long = sorted((np.hypot(ax, ay), np.hypot(bx, by)))
-        if ax * by - ay * bx <= 0 or long > 2.5 * short:
-            return False
-    return True
 
 
 def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -> _Found | None:
@@ -281,7 +169,7 @@ def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -
             good = select(tiles, agrees)
             fit = fit_map(good, near, free=level.free)
             near = fit.map
-            if not _credible(near.homography, good.at):
+            if not credible(near.homography, good.at):
                 return None
             wider = np.concatenate([points, good.at])
             grown, points = _hull_area(wider) > WIDER * _hull_area(points), wider
@@ -294,9 +182,9 @@ def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -
 
 
 def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
-    """Share of tiles that agree by chance: AFTER laid a tile and a half off, four ways."""
+    """Share of tiles that agree by chance: AFTER laid a tile and a half off, two ways."""
     agree = total = 1
-    for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1], [-1, -0.3], [0.3, -1]]):
+    for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1]]):
         moved = np.array([[1, 0, step[0]], [0, 1, step[1]], [0, 0, 1]])
         tiles = _tiles(replace(pair, depths=pair.depths[:1], others=pair.others[:1]),
                        replace(plane, homography=plane.homography @ moved), region, tile, sigma, alike)
@@ -331,7 +219,7 @@ def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _P
     if box is None:
         return None
     factor = max(1.0, widest / level.across, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / WORK_PX))
-    view = _shrunk(piece.reflectance, factor, box)
+    view = shrunk(piece.reflectance, factor, box)
     valid = cv2.resize(piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8), view.picture.shape[::-1],
                        interpolation=cv2.INTER_NEAREST) > 0
     corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)], float)
@@ -339,11 +227,11 @@ def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _P
     there = _around(map_points(plane, corners), 0.0, after.luminance.shape)
     if there is None:
         return None
-    other = _shrunk(after.luminance, max(1.0, scale), there)
-    here, shrunk = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
+    other = shrunk(after.luminance, max(1.0, scale), there)
+    here, zoom = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
     fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
     return _Pair(depths=tuple(stroke_depth(view.picture, k * here) for k in fills), valid=valid,
-                 others=tuple(stroke_depth(other.picture, k * here * shrunk, light=light) for k in fills),
+                 others=tuple(stroke_depth(other.picture, k * here * zoom, light=light) for k in fills),
                  to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
 
 

@@ -167,14 +167,18 @@ def select(tiles: Tiles, which) -> Tiles:
 
 def _levelled(first, second, on, tile_px):
     """The second with the first's mean and spread around every place: glare and shade differ from photo to photo."""
-    def mean(field):
-        return cv2.blur(field, (tile_px, tile_px))
+    size = max(1, first.shape[1] // 4), max(1, first.shape[0] // 4)      # means change slowly
 
+    def mean(field):
+        return cv2.blur(cv2.resize(field, size, interpolation=cv2.INTER_AREA), (tile_px // 4 + 1, tile_px // 4 + 1))
+
+    a, b = first * on, second * on
     count = np.maximum(mean(on), 1e-3)
-    f, s = mean(first * on) / count, mean(second * on) / count
-    spreads = [np.maximum(mean(a * a * on) / count - b * b, 1e-4) for a, b in ((first, f), (second, s))]
+    f, s = mean(a) / count, mean(b) / count
+    spreads = [np.maximum(mean(x * x) / count - m * m, 1e-4) for x, m in ((a, f), (b, s))]
     gain = np.clip(np.sqrt(spreads[0] / spreads[1]), 1 / MOST_GAIN, MOST_GAIN)
-    return first, f + gain * (second - s)
+    gain, shift = (cv2.resize(x, first.shape[::-1], interpolation=cv2.INTER_LINEAR) for x in (gain, f - gain * s))
+    return first, gain * second + shift
 
 
 def joined(tiles: Tiles, others: Tiles) -> Tiles:
