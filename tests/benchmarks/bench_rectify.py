@@ -1,4 +1,4 @@
-"""Frame search and grid: corner error, frames found, wrong frames, time.
+"""Frame search, marks, photos without a frame, and grid: corner error, frames found, wrong frames, time.
 
     python -m tests.benchmarks.bench_rectify [--seeds 5] [--simulated 24]
 
@@ -18,9 +18,21 @@ import numpy as np
 from analysis.errors import PhotoError
 from analysis.frame import find_frame
 from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
-from analysis.rectify import rectify
-from analysis.simulate import CASE_KINDS, photograph, random_camera, random_piece
+from analysis.marks import find_marks, mark_corners_mm
+from analysis.photo import load_photo
+from analysis.rectify import piece_to_photo, rectify
+from analysis.simulate import (
+    CASE_KINDS,
+    CameraSpec,
+    PieceSpec,
+    camera_homography,
+    encode,
+    photograph,
+    random_camera,
+    random_piece,
+)
 from tests.hard_frames import KINDS, LINEAR, NO_FRAME, hard_case
+from tests.test_marks import SIZE, marked_photo
 
 
 def simulated(seed):
@@ -60,6 +72,48 @@ def scale_error(frame, shot, size_mm) -> float:
     return abs(np.sqrt(areas[0] / areas[1]) - 1)
 
 
+def marks(count) -> None:
+    """Errors of marks' own corners against the drawing, from JPEG; sharpness and noise as in a phone's photo."""
+    errors = []
+    for seed in range(count):
+        turn = float(np.random.default_rng(seed).uniform(-180, 180))
+        photo, _ = marked_photo(turn, seed=seed)
+        coded = np.interp(photo.luminance, LINEAR, np.arange(256)).astype(np.uint8)
+        coded = cv2.imdecode(cv2.imencode(".jpg", coded, [cv2.IMWRITE_JPEG_QUALITY, 85])[1], cv2.IMREAD_GRAYSCALE)
+        camera = CameraSpec(size_px=photo.size_px, px_per_mm=9.0, tilt_deg=14.0, turn_deg=turn)
+        to_photo = camera_homography(PieceSpec(width_mm=SIZE[0], height_mm=SIZE[1]), camera)
+        places = mark_corners_mm(SIZE)
+        errors += [corners - apply_homography(to_photo, places[n]) for n, corners in find_marks(LINEAR[coded]).items()]
+    errors = np.concatenate(errors)
+    print(f"marks' corners {len(errors)} of {16 * count}: rms {np.sqrt(np.mean(errors ** 2)):.3f} px a coordinate, "
+          f"95 % within {np.percentile(np.abs(errors), 95):.3f} px", flush=True)
+
+
+def unframed(count) -> None:
+    """Photos without a frame: is the piece found, is what is taken on the board, is the scan axis right."""
+    found, on_board, axes, spent = 0, [], [], 0.0
+    for seed in range(count):
+        rng = np.random.default_rng([seed, 4712])
+        piece = replace(random_piece(rng, CASE_KINDS[seed % len(CASE_KINDS)]), artwork=("text", "shapes"))
+        camera = replace(random_camera(rng, piece), tilt_deg=float(rng.uniform(0, 4)))
+        photo = load_photo(encode(photograph(piece, camera, seed)))
+        start = time.process_time()
+        laid = rectify(photo, pixels_per_mm=camera.px_per_mm)
+        spent += time.process_time() - start
+        off = np.degrees(np.arctan2(laid.photo_to_piece[1, 0], laid.photo_to_piece[0, 0])) - camera.turn_deg
+        axes.append(abs((off + 45) % 90 - 45))
+        if laid.ground_px is None:
+            continue
+        found += 1
+        samples = np.argwhere(laid.valid)[::501, ::-1] / laid.samples_per_mm + laid.origin_mm
+        there = apply_homography(np.linalg.inv(camera_homography(piece, camera)), piece_to_photo(laid, samples))
+        left, top, right, bottom = piece.margin_mm
+        on_board.append(np.mean((there > [-left, -top]) & (there < [piece.width_mm + right, piece.height_mm + bottom])))
+    print(f"unframed       {count:3d} photos  piece found {found:3d}  on the board over 98 %: "
+          f"{np.sum(np.array(on_board) > 0.98)}   scan axis off, median {np.median(axes):.2f} deg (modulo 90)   "
+          f"{spent / count:.2f} s", flush=True)
+
+
 def row(name, errors, count, seconds, wrong=0) -> None:
     marks = np.percentile(errors, [50, 95, 100]) if errors else ()
     cells = "  ".join(f"{v:5.3f}" for v in marks) or "-"
@@ -73,6 +127,8 @@ def main() -> None:
     parser.add_argument("--simulated", type=int, default=24)
     options = parser.parse_args()
     cv2.setNumThreads(1)
+    marks(options.simulated)
+    unframed(options.simulated)
     all_errors, scales, total, false, empty = [], [], 0, 0, 0
     errors, seconds, wrong = [], [], 0
     for seed in range(options.simulated):
