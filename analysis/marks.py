@@ -25,7 +25,7 @@ MOST_MISFIT = 0.06         # of a mark's side, rms: marks of another plan lie el
 FIELDS, REACH_FIELDS = 8.0, 0.6      # fields along a mark's side, and how far from its sides its edge may lie
 BURN_SD_MM = 0.1           # by which a burnt edge lies beyond its drawn place; common practice, no source
 LEAST_SD_PX = 0.02         # of a mark's corner in a sharp photo; measured in tests/benchmarks/bench_rectify.py
-CORNER_SD_PX = 0.15        # of a refined mark's corner, 1 s.d.; measured in tests/benchmarks/bench_rectify.py
+CORNER_SD_PX = 0.15        # where the fit starts; tests/benchmarks/bench_rectify.py measures 0.04 in a sharp JPEG
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
