@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from analysis.line import fit_line, line_wave
-from analysis.places import demodulate
 from analysis.odds import search_false_alarm
+from analysis.places import demodulate
 from analysis.plane import STEEPEST_DEG, make_bands, make_plane, remove_line
 from tests.textures import cosine, grid, texture
 
