@@ -161,7 +161,8 @@ def _continuum(power, fx, cell_x, bin_x):
     Three estimates, from the widest that agrees with the narrower ones: a near window and a wide one with the
     neighbours in fy, joined as if the wide one were a prior of `WIDE_PRIOR` cells, and the near window of the
     very column. Beside or on a hill of rings they disagree, and the narrower one is taken with its own few cells.
-    With this the false-alarm probability of noise alone holds (tests/test_plane.py). Strong lines elsewhere are clipped first, so that one stripe does not hide another.
+    With this the false-alarm probability of noise alone holds (tests/test_plane.py).
+    Strong lines elsewhere are clipped first, so that one stripe does not hide another.
     """
     smooth = uniform_filter1d(power, 3, axis=1, mode="nearest")     # one resolution cell across the scan
     wide, _ = _flank_mean(smooth, LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
