@@ -12,6 +12,7 @@ import json
 import re
 import subprocess
 import sys
+import tempfile
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -99,7 +100,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=6)
-    parser.add_argument("--keep", type=Path, default=Path("planned"))
+    parser.add_argument("--keep", type=Path, default=Path(tempfile.gettempdir(), "planned"))
     asked = parser.parse_args()
     asked.keep.mkdir(parents=True, exist_ok=True)
     cases = [judged(number, asked.keep) for number in range(asked.first, asked.first + asked.count)]
