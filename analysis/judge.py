@@ -14,6 +14,7 @@ from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo
+from analysis.print_quality import PrintQuality, print_quality
 from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
@@ -26,6 +27,7 @@ SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together
 # Veiling glare, sharpening and compression change contrast from photo to photo: in bench_end_to_end.py the ratio of
 # two photos scatters by some 7 % beyond their noise, so each by 5 %
 PHOTO_TRANSFER_SD = 0.05
+FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
 FILTER_STEP_MM = 2.0
 FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
@@ -45,6 +47,7 @@ class Judgement:
     decision: Decision
     warnings: tuple[str, ...]
     sources: tuple[tuple[dict, ...], ...]  # per stripe: {"part", "period_mm", "probability"}; empty without a machine
+    print_quality: PrintQuality            # graininess, mottle and banding as of printed matter
     next_tests: tuple[NextTest, ...] = ()  # most informative first
 
 
@@ -71,6 +74,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     texture = run(_texture, piece, region)
     field = run(find_stripes, texture, shortest_period_mm=settings.shortest_period_mm,
                 listed_mm=_listed(machine, piece) + also_mm)
+    field = _above_floor(field)
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     share = run(_square_share, texture, field.stripes[0].period_mm) if field.stripes else None
     field = _with_blur(field, piece, photo)
@@ -87,7 +91,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
                                      pixels_per_mm=piece.photo_px_per_mm,
                                      drift_percent_per_100mm=s.drift_percent_per_100mm) for s in field.stripes)
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
-                       warnings=warnings, sources=sources)
+                       warnings=warnings, sources=sources, print_quality=run(print_quality, texture))
     tests = rank_next_tests(judged, machine)
     if camera is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
@@ -102,6 +106,18 @@ def _texture(piece: Piece, region) -> Texture:
 def length_unit(piece: Piece) -> str:
     """Unit of the periods."""
     return "mm" if piece.scale_known else "px"
+
+
+def _above_floor(field: StripeField) -> StripeField:
+    """Leave out lines so faint that the sensor's own pattern, interpolation and coding make as much."""
+    kept = [c.stripe.contrast_percent >= FLOOR_PERCENT for c in field.candidates]
+    called = kept[: len(field.stripes)]
+    return replace(
+        field, candidates=tuple(c for c, keep in zip(field.candidates, kept, strict=True) if keep),
+        stripes=tuple(s for s, keep in zip(field.stripes, called, strict=True) if keep),
+        by_place=tuple(b for b, keep in zip(field.by_place, called, strict=True) if keep),
+        detection_limit_percent=max(field.detection_limit_percent, FLOOR_PERCENT),
+        detection_limit_curve=tuple((p, max(c, FLOOR_PERCENT)) for p, c in field.detection_limit_curve))
 
 
 def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:

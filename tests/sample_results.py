@@ -19,6 +19,7 @@ from analysis.flatten import Texture
 from analysis.grain import GrainField
 from analysis.photo import Photo
 from analysis.pipeline import Comparison, Inspection, Judgement
+from analysis.print_quality import PrintQuality
 from analysis.rectify import Lens, Piece
 from analysis.register import Alignment
 from analysis.settings import Settings
@@ -178,6 +179,7 @@ def judgement(
         decision=_decision(verdict),
         warnings=tuple(warnings),
         sources=sources,
+        print_quality=PrintQuality(graininess=0.031, mottle=0.012, banding=0.0041, banding_across=0.002, tiles=600),
     )
 
 
