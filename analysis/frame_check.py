@@ -23,6 +23,7 @@ EDGE_FOCALS = (0.6, 1.0)   # focal length over the photo's longer side that an e
 LEAST_SIDE = 0.4           # the same for the worst side
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
+MOST_UNLIKE_SHARPENED = 1.3    # the same where no side's profile is that of a blurred line
 UNLIKE_SHIFT_MM = 0.07     # between what the model of the line corrects on one side and on the others
 LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; glare makes a side fainter
 MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step; two sides may have more, ...
@@ -100,9 +101,14 @@ def _alike(lines, px_per_mm) -> bool:
     """
     if any(one is None for one in lines):
         return False
-    clear = [one for one in lines if one.misfit < MOST_PROFILE_MISFIT]
-    if len(clear) < 2 or max(one.misfit for one in lines) > MOST_SIDE_MISFIT:
+    if max(one.misfit for one in lines) > MOST_SIDE_MISFIT:
         return False
+    clear = [one for one in lines if one.misfit < MOST_PROFILE_MISFIT]
+    if len(clear) < 2:
+        clear = lines                      # a phone's sharpening spoils all four profiles, and all in the same way
+        if any(max(of) > MOST_UNLIKE_SHARPENED * min(of) for of in
+               ([one.width_mm for one in lines], [one.blur_mm for one in lines])):
+            return False
     width, blur = [one.width_mm for one in lines], [one.blur_mm for one in clear]
     shift = np.array([one.edge_mm for one in clear])
     light = np.maximum([(one.outside, one.line) for one in lines], 1e-3)      # glare makes a side fainter in light, ...

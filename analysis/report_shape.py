@@ -138,7 +138,8 @@ _PHOTO = _shape(
                      {"sd_percent": _LENGTH, "axis_sd_deg": _LENGTH, "frame_mm": _PAIR, "tilt_deg": _ANY,
                       "corners_px": _list(_list(_ANY, 2), 4, null=True), "residual_px": _LENGTH,
                       "corners_sd_px": _LENGTH, "axis_from": _text, "row_interval_mm": _LENGTH}),
-     "print_quality": _shape({}, dict.fromkeys(("graininess", "mottle", "banding", "banding_across", "tiles"), _LENGTH)),
+     "print_quality": _shape({}, dict.fromkeys(
+         ("graininess", "mottle", "banding", "banding_across", "tiles"), _LENGTH)),
      "analysed": _shape({"artwork_fraction": _SHARE},
                         {"longest_period_mm": _LENGTH, "longest_period_px": _LENGTH,
                          "samples_per_mm": _LENGTH})})
