@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ive
 
-from analysis.line import Line
+from analysis.line import UNDER_LINE, Line
 from analysis.phase_lock import PhaseLock, phase_lock, same_ground
 from analysis.places import demodulate
 from analysis.stripes import Candidate, StripeField, called_candidates
@@ -68,7 +68,9 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
     places, plane = demodulate(field.bands, fx_per_mm, fy_per_mm), field.plane
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx_per_mm)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy_per_mm)))
-    variance = plane.noise[i, j] / plane.square_sum * places.squares.sum()
+    # On a hill of rings the wide surroundings lie below what a line there gathers.
+    level = max(plane.noise[i, j], UNDER_LINE * plane.local[i, j])
+    variance = level / plane.square_sum * places.squares.sum()
     sums = places.sums
     if drift is not None and centre_mm is not None:
         bend = -fx_per_mm * drift * 0.5e-4 * (places.x_mm - centre_mm[0]) ** 2
