@@ -25,8 +25,9 @@ PLACES_A_CELL = 4.0        # with it p below 0.1 comes up in 10 % of pieces of n
 NEAR_LISTED = 0.25
 LISTED_ODDS = 1.5          # nats for a spacing that was expected: of 960 lists of four periods 8 then call a line
 # Rings of 10 % variation leave up to 8.5 nats in 200 views of few periods: below this no line is more than 89 % sure,
-# and less so for each nat that is missing.
+# and less so for each nat that is missing, the more where so few periods are in view that any rings look even.
 RINGS_REACH, MOST_LOGIT, LESS_A_NAT = 9.0, 2.1, 0.2
+FEW_PERIODS, LESS_A_NAT_FEW = 12.0, 0.5
 ENOUGH = 40.0              # nats; rings leave up to about 15 in the best of thousands of trials
 
 
@@ -132,7 +133,8 @@ def line_odds(line: Line, false_alarm: float, *, listed: bool = False, drift_all
     logit = np.log(probability / (1.0 - probability)) + (LISTED_ODDS if listed else 0.0)
     probability = float(1.0 / (1.0 + np.exp(-logit)))
     terms = (*terms, Term(name="expected", value=float(listed), weight=LISTED_ODDS if listed else 0.0))
-    most = MOST_LOGIT - LESS_A_NAT * (RINGS_REACH - line.line_over_rings)
+    less = LESS_A_NAT if line.periods >= FEW_PERIODS else LESS_A_NAT_FEW
+    most = MOST_LOGIT - less * (RINGS_REACH - line.line_over_rings)
     if line.line_over_rings >= RINGS_REACH or logit <= most:
         return probability, terms
     cut = Term(name="as_rings_could", value=line.line_over_rings, weight=float(most - logit))

@@ -1,8 +1,9 @@
 """The steps in order: compare two photos, or inspect one."""
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from os import PathLike
 
@@ -78,8 +79,10 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         photos = list(pool.map(lambda source, name: _load(source, name, run), (before, after), names))
         tell(0.15, "Finding the piece in each photo")
         later = pool.submit(run, _after_piece, photos[1], settings.frame_mm, settings.after_corners_px)
-        first = _piece(photos[0], settings, run)
-        second = later.result()
+        with _naming("BEFORE"):
+            first = _piece(photos[0], settings, run)
+        with _naming("AFTER"):
+            second = later.result()
         tell(0.35, "Aligning AFTER to BEFORE")
         alignment = run(register, photos[0], photos[1], first, second)
         if alignment.ok:
@@ -89,8 +92,12 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         tell(0.5, "Looking for stripes and grain")
         pieces = (first, second)
         regions = [_region(piece, first, settings, alignment) for piece in pieces]
-        judged = list(pool.map(lambda photo, piece, region: judge(photo, piece, settings, machine, region=region,
-                                                                  run=run), photos, pieces, regions))
+        jobs = [pool.submit(judge, photo, piece, settings, machine, region=region, run=run)
+                for photo, piece, region in zip(photos, pieces, regions, strict=True)]
+        judged = []
+        for which, job in zip(("BEFORE", "AFTER"), jobs, strict=True):
+            with _naming(which):
+                judged.append(job.result())
         judged = _look_again(judged, regions, settings, machine, alignment, run)
     tell(0.9, "Comparing")
     before_called, after_called = (j.decision.verdict in STRIPED for j in judged)
@@ -125,6 +132,15 @@ def inspect(photo: Source, settings: Settings | None = None, *, name: str | None
 
 def _silent(_fraction: float, _words: str) -> None:
     """Progress that nobody watches."""
+
+
+@contextmanager
+def _naming(which: str) -> Iterator[None]:
+    """Say of which photo a complaint is."""
+    try:
+        yield
+    except PhotoError as problem:
+        raise PhotoError(f"{which}: {problem}") from problem
 
 
 def _load(source: Source, name: str | None, run) -> Photo:
