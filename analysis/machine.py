@@ -21,7 +21,7 @@ from analysis.machine_file import (
 from analysis.machine_parts import Machine
 from analysis.periods import ExpectedPeriod, expected_periods
 
-__all__ = ["ExpectedPeriod", "Machine", "NOT_LISTED", "TwoSpeeds", "dump_machine", "expected_periods",
+__all__ = ["ExpectedPeriod", "Machine", "NEAR_LAW", "NOT_LISTED", "TwoSpeeds", "dump_machine", "expected_periods",
            "form_fields", "list_presets", "load_machine", "load_preset", "name_sources", "parse_machine",
            "sources_table", "speed_exponent", "two_speeds"]
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from scipy.special import chndtr, ndtr  # scipy.stats takes a quarter of a second to load
 
 from analysis.evidence import GRAIN_SEEN_PERCENT, Evidence
-from analysis.machine import Machine
+from analysis.machine import NEAR_LAW, Machine
 
 __all__ = ["TRIALS", "Trial", "detection_power", "exponent_outcomes", "other_speed"]
 
@@ -65,13 +65,13 @@ def exponent_outcomes(true_exponent: float, period_sd_fraction: float,
                       speed_ratio: float) -> tuple[float, float, float]:
     """Chances that two speeds say "fixed in mm", "fixed in Hz", or leave it open.
 
-    The exponent has s.d. sqrt(2) * period_sd_fraction / ln(speed_ratio); a verdict needs its 95 % interval to
-    hold one of 0 and 1 and not the other.
+    The exponent has s.d. sqrt(2) * period_sd_fraction / ln(speed_ratio); a verdict needs its 95 % interval, or
+    what is near enough, to hold one of 0 and 1 and not the other.
     """
     if period_sd_fraction <= 0 or speed_ratio <= 0 or speed_ratio == 1:
         raise ValueError("period_sd_fraction must be positive and speed_ratio positive and not 1")
     sd = math.sqrt(2) * period_sd_fraction / abs(math.log(speed_ratio))
-    half = 1.96 * sd
+    half = max(1.96 * sd, NEAR_LAW)
 
     def inside(low: float, high: float) -> float:
         if high <= low:

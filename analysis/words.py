@@ -266,15 +266,15 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
     rows["Grain direction"] = grain_angle(photo["grain"])
     rows["Grain spacing"] = grain_spacing(photo["grain"])
     if (photo.get("print_quality") or {}).get("banding") is not None:
-        rows["As print standards measure"] = print_quality(photo["print_quality"])
+        rows["Banding, mottle, graininess"] = print_quality(photo["print_quality"])
     rows["Scale"] = scale(photo)
     return rows
 
 
 def print_quality(measured: dict[str, float]) -> str:
     """Unevenness in optical density as measures of printed matter have it; plain readings, so without an interval."""
-    return ", ".join(f"{name} {significant(measured[name], 2)}" for name in ("banding", "mottle", "graininess")
-                     if measured.get(name) is not None) + " (density, as read)"
+    return ", ".join(NONE if measured.get(name) is None else significant(measured[name], 2)
+                     for name in ("banding", "mottle", "graininess")) + " (density)"
 
 
 def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import tempfile
 import time
 import zlib
 from pathlib import Path
@@ -231,7 +232,7 @@ def main():
     parser.add_argument("--each", type=int, default=5)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--sets", default=",".join(SINGLES + PAIRS))
-    parser.add_argument("--csv", default="other_bench.csv")
+    parser.add_argument("--csv", default=str(Path(tempfile.gettempdir(), "other_bench.csv")))
     parser.add_argument("--show", help="one case, SET:NUMBER, printed and not written")
     parser.add_argument("--keep", help="folder for the photos")
     asked = parser.parse_args()
