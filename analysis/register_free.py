@@ -18,6 +18,7 @@ from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match
+from analysis.register_ground import with_ground
 from analysis.register_start import STROKE_SHARE, credible, shrunk, starts
 from analysis.register_tiles import (
     MapFit,
@@ -120,11 +121,27 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     for start, points, light in starts(before_piece, after):
         found = _grown(before_piece, after, PlaneMap(homography=start, lens=lens_of_photo(after.size_px)), points,
                        _widest(before_piece), light)
-        match = _refusal() if found is None else _result(before_piece, after, found)
+        match = _refusal() if found is None else _result(before_piece, after, _with_ground(before, after, before_piece,
+                                                                                           found))
         if match.ok:
             return match
         best = max(best, match, key=lambda m: m.agreement or 0.0)
     return best
+
+
+def _with_ground(before: Photo, after: Photo, piece: Piece, found: _Found) -> _Found:
+    """The same held by the sides of the engraved ground as well, where both photos show them."""
+    fit = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
+                      _to_photo(piece) @ found.to_source)
+    whole = fit.map.homography @ np.linalg.inv(found.to_source)
+    return replace(found, fit=fit, map=replace(fit.map, homography=whole))
+
+
+def _to_photo(piece: Piece) -> NDArray[np.float64]:
+    """Grid samples to undistorted BEFORE px, 3x3."""
+    step = 1 / piece.samples_per_mm
+    return np.linalg.inv(piece.photo_to_piece) @ np.array([[step, 0, piece.origin_mm[0]],
+                                                           [0, step, piece.origin_mm[1]], [0, 0, 1]])
 
 
 def _refusal() -> Match:
@@ -252,9 +269,7 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     """Decide and put in photo pixels."""
     tiles, agrees = found.tiles, found.agrees
     breadth, length = np.sort(cv2.minAreaRect(tiles.at[agrees].astype(np.float32).reshape(-1, 1, 2))[1]) / found.widest
-    step = 1 / piece.samples_per_mm
-    to_photo = np.linalg.inv(piece.photo_to_piece) @ np.array([[step, 0, piece.origin_mm[0]],
-                                                               [0, step, piece.origin_mm[1]], [0, 0, 1]])
+    to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near = to_photo @ found.to_source
     corners = apply_homography(np.linalg.inv(near), _likely_corners(apply_homography(near, tiles.at[agrees]), piece))

@@ -174,7 +174,8 @@ def _footer(page: Page, report, views: Views, typed: str) -> float:
                       for name, photo in words.photos(report))
     tone = "Pictures share one tone curve. " if len(views.photos) > 1 else ""
     text = (f"{files}. Settings: {words.settings_line(report)}. {tone}Contrast is peak to peak, % of the "
-            "mean reflectance; ranges in brackets and after ± are 95 % intervals.")
+            "mean reflectance; ranges in brackets and after ± are 95 % intervals. Banding, mottle and "
+            "graininess: optical density, as read.")
     typed += "".join(photo["file"] for _, photo in words.photos(report))
     if missing(typed):
         text = f"{MISSING} stands for a letter that no font of this computer has. {text}"

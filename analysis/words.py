@@ -274,7 +274,7 @@ def _scores(photo: dict[str, Any]) -> dict[str, str]:
 def print_quality(measured: dict[str, float]) -> str:
     """Unevenness in optical density as measures of printed matter have it; plain readings, so without an interval."""
     return ", ".join(NONE if measured.get(name) is None else significant(measured[name], 2)
-                     for name in ("banding", "mottle", "graininess")) + " (density)"
+                     for name in ("banding", "mottle", "graininess"))
 
 
 def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
