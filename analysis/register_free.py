@@ -96,6 +96,7 @@ class _Found:
     to_source: NDArray[np.float64]     # 3x3: samples of the last level -> BEFORE's grid
     widest: float                      # stroke, samples of the last level
     chance: float                      # share of tiles that agree where AFTER is laid elsewhere
+    corners: NDArray[np.float64] | None = None     # (4, 2) of the ground that both photos show, samples
 
     @property
     def agreement(self) -> float:
@@ -131,10 +132,10 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
 
 def _with_ground(before: Photo, after: Photo, piece: Piece, found: _Found) -> _Found:
     """The same held by the sides of the engraved ground as well, where both photos show them."""
-    fit = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
+    fit, corners = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
                       _to_photo(piece) @ found.to_source)
     whole = fit.map.homography @ np.linalg.inv(found.to_source)
-    return replace(found, fit=fit, map=replace(fit.map, homography=whole))
+    return replace(found, fit=fit, map=replace(fit.map, homography=whole), corners=corners)
 
 
 def _to_photo(piece: Piece) -> NDArray[np.float64]:
@@ -272,7 +273,10 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near = to_photo @ found.to_source
-    corners = apply_homography(np.linalg.inv(near), _likely_corners(apply_homography(near, tiles.at[agrees]), piece))
+    corners = found.corners
+    if corners is None:
+        around = _likely_corners(apply_homography(near, tiles.at[agrees]), piece)
+        corners = apply_homography(np.linalg.inv(near), around)
     middle = corners.mean(axis=0)
     px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
