@@ -1,6 +1,6 @@
 """Time and agreement of the oriented filter bank against the same filters at full size.
 
-    python tests/benchmarks/bench_bank.py [--megapixels 12] [--whole]
+    python -m tests.benchmarks.bench_bank [--megapixels 12] [--whole]
 
 The baselines, in the same run: OpenCV's filter2D with the same Gabor kernels on
 the whole picture, and scikit-image's Gabor filter on a crop. Unless --whole is

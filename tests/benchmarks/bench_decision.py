@@ -1,6 +1,6 @@
 """Do the odds, the intervals and the detection limit hold? On textures that the fit has not seen.
 
-    python tests/benchmarks/bench_decision.py [--count 300] [--first 100000] [--png FILE]
+    python -m tests.benchmarks.bench_decision [--count 300] [--first 100000] [--png FILE]
 
 Prints the share called by kind of ground, the share found by contrast, the
 reliability table, the rate at which 95 % intervals hold the truth, the period

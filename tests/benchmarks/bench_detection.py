@@ -1,6 +1,6 @@
 """Detection against contrast beside the ideal searching observer and what general-purpose libraries give.
 
-    python tests/benchmarks/bench_detection.py [--trials 200] [--first 0] [--only plain rings directed] [--png FILE]
+    python -m tests.benchmarks.bench_detection [--trials 200] [--first 0] [--only plain rings directed] [--png FILE]
 
 Bands of 80 x 60 mm with coloured noise of known spectrum, a stripe of unknown
 period (0.4 to 8 mm; with rings to 4 mm) and angle (within 1 degree). The signal

@@ -1,6 +1,6 @@
 """From file bytes to verdicts on simulated photos with exact truth; prints a table and names what failed.
 
-    python tests/benchmarks/bench_end_to_end.py --singles 150 --pairs 70 --csv /tmp/end_to_end.csv
+    python -m tests.benchmarks.bench_end_to_end --singles 150 --pairs 70 --csv /tmp/end_to_end.csv
 
 Single process, one thread, so that the times compare. Rates carry a 95 % Wilson interval. Each case is
 written to the CSV file at once, and cases that the file holds already are not run again.

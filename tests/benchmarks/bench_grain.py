@@ -1,6 +1,6 @@
 """Errors of the grain's angle, spacing, variation and contrast on simulated boards and real woods; time.
 
-    python tests/benchmarks/bench_grain.py [--boards 40]
+    python -m tests.benchmarks.bench_grain [--boards 40]
 
 Simulated boards are flattened as photos are. Their truth is the board's own:
 the contrast is that of its grain after the same trend is taken off. The

@@ -1,6 +1,6 @@
 """Photos of a planned piece by the project's camera simulator: found by its marks, corners, patches judged.
 
-    python tests/benchmarks/bench_plan.py [--photos 40] [--judged 8]
+    python -m tests.benchmarks.bench_plan [--photos 40] [--judged 8]
 
 The camera has tilt, lens distortion, uneven light, noise, glare, clutter and
 compression as in the other benchmarks; half of the pieces carry a stripe.

@@ -1,6 +1,6 @@
 """Registration against general-purpose methods on the same simulated pairs, in the same run.
 
-    python tests/benchmarks/bench_register.py --pairs 8
+    python -m tests.benchmarks.bench_register --pairs 8
 
 Pairs with a frame on two boards that share only the artwork, without a frame,
 and one board photographed twice (its photo seen through a known homography,

@@ -1,6 +1,6 @@
 """Is the part that made the stripe named, and none where it is not listed? On simulated photos from end to end.
 
-    python tests/benchmarks/bench_sources.py --photos 100
+    python -m tests.benchmarks.bench_sources --photos 100
 
 Half of the machine files list the true part, half had it taken out (with its multiples).
 """

@@ -1,7 +1,7 @@
 """Fit the odds model on simulated textures and real ones, and write analysis/odds.toml.
 
-    python tests/benchmarks/fit_odds.py gather --first 0 --count 2000 --out FILE.npz
-    python tests/benchmarks/fit_odds.py fit FILE.npz [FILE.npz ...]
+    python -m tests.benchmarks.fit_odds gather --first 0 --count 2000 --out FILE.npz
+    python -m tests.benchmarks.fit_odds fit FILE.npz [FILE.npz ...]
 """
 from __future__ import annotations
 

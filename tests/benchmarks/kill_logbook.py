@@ -1,6 +1,6 @@
 """Kill a logbook writer 200 times in the middle of its work and count what was lost.
 
-Run from the project's top level: python tests/benchmarks/kill_logbook.py [KILLS]
+Run from the project's top level: python -m tests.benchmarks.kill_logbook [KILLS]
 """
 from __future__ import annotations
 
