@@ -18,7 +18,7 @@ from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match
-from analysis.register_ground import with_ground
+from analysis.register_ground import SHARED_STROKES, with_ground
 from analysis.register_start import STROKE_SHARE, credible, shrunk, starts
 from analysis.register_tiles import (
     MapFit,
@@ -51,7 +51,7 @@ LEAST_SHARE = 0.45         # of the artwork's corners inside their outline; 18 u
 LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-6          # probability that so many held-out tiles agree by chance
-MOST_SD_WIDTHS = 0.1       # of the place of the corners, over the widest stroke: 0.3 mm
+MOST_SD_WIDTHS = 0.14      # of the place of the corners, over the widest stroke: 0.45 mm
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
@@ -134,6 +134,8 @@ def _with_ground(before: Photo, after: Photo, piece: Piece, found: _Found) -> _F
     """The same held by the sides of the engraved ground as well, where both photos show them."""
     fit, corners = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
                       _to_photo(piece) @ found.to_source)
+    if corners is None:
+        fit = replace(fit, covariance=SHARED_STROKES * fit.covariance)
     whole = fit.map.homography @ np.linalg.inv(found.to_source)
     return replace(found, fit=fit, map=replace(fit.map, homography=whole), corners=corners)
 
