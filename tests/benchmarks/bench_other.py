@@ -1,4 +1,4 @@
-"""The program judged by a second simulator that it was never tuned on; prints a table with 95 % limits.
+"""The program judged by a second simulator that no weight was fitted on; prints a table with 95 % limits.
 
     python -m tests.benchmarks.bench_other --each 10 --first 0 --csv /tmp/other.csv [--sets striped,grain,framed]
     python -m tests.benchmarks.bench_other --show striped:7 --keep /tmp/other      # one case, its photos kept
