@@ -1,4 +1,4 @@
-"""A second simulator, made apart from the project's own, with no weight fitted on it: engraved boards, benches, a camera.
+"""A second simulator, made apart from the project's own, no weight fitted on it: engraved boards, benches, a camera.
 
 Nothing here is shared with `analysis.simulate`, and nothing was chosen by looking
 at it: rings are cut out of a trunk with autoregressive ring widths, dose goes
