@@ -20,7 +20,6 @@ START_SIGMAS = 1.5         # artwork begins this many robust s.d. of the ground 
 ARTWORK_SIGMAS = 2.5       # so deep is no grain, mostly
 LEAST_DEPTH = 0.10         # log; fainter marks are left to the grain
 ARTWORK_QUANTILE = 0.60    # of the depth where it is artwork: what counts as fully dark
-FULL_SHARE = 0.8           # of that depth is full response
 SMOOTH_SHARE = 0.035       # blur against fibres, of the widest stroke
 
 
