@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.flatten import CELL_MM, Texture
 from analysis.line import UNDER_LINE, Line, line_wave
@@ -102,7 +102,7 @@ def contrast_by_place(texture: Texture, bands: Bands, plane: Plane, line: Line) 
         tile_edges_x_mm=tuple(float(x_edges[i]) for i in [s.start for s in tile_x] + [segments]),
         tile_edges_y_mm=tuple(float(y_edges[i]) for i in [s.start for s in tile_y] + [groups]),
         by_level=levels, dark_minus_light_percent=gap, dark_minus_light_interval_percent=gap_interval,
-        uneven_probability=float(chi2.sf(np.sum(((value[good] - mean) / sd[good]) ** 2), max(good.sum() - 1, 1))))
+        uneven_probability=float(chdtrc(max(good.sum() - 1, 1), np.sum(((value[good] - mean) / sd[good]) ** 2))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from analysis.line import measure_line, rings_at
 from analysis.odds import line_odds, search_false_alarm
@@ -60,7 +60,7 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
     low, high = np.log(LOWEST_PERCENT), np.log(2 * HIGHEST_PERCENT)
     for _ in range(24):
         middle = 0.5 * (low + high)
-        found = np.mean(norm.cdf((np.exp(middle) - halves) / sds))
+        found = np.mean(ndtr((np.exp(middle) - halves) / sds))
         low, high = (low, middle) if found > SHARE_FOUND else (middle, high)
     return float(np.exp(high)), curve
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
@@ -187,7 +187,7 @@ def with_envelope(line: Line, places: Places) -> Line:
     found = np.linalg.lstsq(scaled, target, rcond=None)[0]
     even = weight @ target / (weight @ weight)
     gain = np.sum(np.abs(target - even * weight) ** 2) - np.sum(np.abs(target - scaled @ found) ** 2)
-    if chi2.sf(gain, 2 * (len(terms) - 1)) > SHAPED or line.amplitude <= 0:
+    if chdtrc(2 * (len(terms) - 1), max(gain, 0.0)) > SHAPED or line.amplitude <= 0:
         return line
     coefficients = np.zeros((ORDER_Y + 1, ORDER_X + 1), complex)
     for (j, i), value in zip(terms, found, strict=True):

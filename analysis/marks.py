@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from analysis.geometry import UNSEEN_K1_SD, apply_homography, distort, lens_of_photo, undistort
 from analysis.sides import side_profiles
@@ -143,6 +142,7 @@ def fit_marks(marks: dict[int, NDArray[np.float64]], size_mm: tuple[float, float
 
 def _posterior(mm, outward, px, rim, matrix, size_px, prior):
     """Corners of the frame, their 1 s.d., the residual, and the lens with its 1 s.d."""
+    from scipy.optimize import least_squares  # here, since it takes a fifth of a second to load
     lens = lens_of_photo(size_px or (1, 1))
     k1, k1_sd = prior if size_px else (0.0, 1e-9)
     start = np.append(matrix.ravel()[:8] / matrix[2, 2], [0.0, 0.0])

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import uniform_filter1d
-from scipy.signal.windows import tukey
 
 from analysis.flatten import Texture
 
@@ -116,9 +115,18 @@ def tapered(weight: NDArray[np.float64], share: float) -> NDArray[np.float64]:
     for axis, ends in ((0, share), (1, share / 2)):
         used = np.flatnonzero(weight.any(axis=axis))
         one = np.zeros(weight.shape[1 - axis])
-        one[used[0]: used[-1] + 1] = tukey(used[-1] - used[0] + 3, ends)[1:-1]
+        one[used[0]: used[-1] + 1] = _tukey(used[-1] - used[0] + 1, ends)
         taper.append(one)
     return weight * taper[1][:, None] * taper[0][None, :]
+
+
+def _tukey(n: int, share: float) -> NDArray[np.float64]:
+    """Tukey window without its two zero ends: `share` of the length in cosine flanks (Harris 1978, eq. 38).
+
+    Closed form, since scipy.signal takes a third of a second to load.
+    """
+    from_end = np.minimum(np.arange(1, n + 1), np.arange(n, 0, -1)) / ((n + 1) * share / 2.0)
+    return 0.5 * (1.0 - np.cos(np.pi * np.minimum(from_end, 1.0)))
 
 
 def make_plane(bands: Bands, *, highest_per_mm: float) -> Plane:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import bdtrc
 
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
@@ -285,7 +285,7 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     share = float(tiles.corners[agrees].sum() / max(tiles.corners.sum(), 1e-9))
     held_out = _held_out(found)
     # Neighbouring tiles share strokes: half of them count
-    false = float(stats.binom.sf(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
+    false = float(bdtrc(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
     ok = (held_out >= LEAST_TILES and false < MOST_FALSE and share >= LEAST_SHARE and breadth >= LEAST_BREADTH
           and length >= LEAST_LENGTH and sd < MOST_SD_WIDTHS * found.widest)
     here = apply_homography(near, tiles.at[agrees])

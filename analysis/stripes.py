@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from analysis.by_place import ContrastByPlace, contrast_by_place
 from analysis.flatten import Texture
@@ -226,7 +226,7 @@ def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
     """The line in the person's units, with 95 % intervals."""
     f = np.hypot(line.fx_per_mm, line.fy_per_mm)
     # Student's t for the photo's own noise, whose level rests on the few cells beside the line.
-    reach = float(t.ppf(0.975, 2.0 * max(line.noise_count / 1.5, 2.0)))
+    reach = float(stdtrit(2.0 * max(line.noise_count / 1.5, 2.0), 0.975))
     period = 1.0 / f
     period_half = period * np.hypot(reach * line.fx_sd_per_mm / f, 1.96 * texture.scale_sd_fraction)
     angle = -np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm))
