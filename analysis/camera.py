@@ -5,14 +5,16 @@ columns at a spacing that the file format or the sensor makes is not.
 """
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.stripes import Stripe
+from analysis.stripes import Stripe, StripeField
 
-__all__ = ["blur_transfer", "camera_cause", "wave_in_photo"]
+__all__ = ["blur_transfer", "camera_cause", "wave_in_photo", "without_camera_lines"]
 
 AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns to be laid to the blocks
 BLOCK_TOLERANCE = 0.008    # relative; a real stripe falls in by chance about once in a hundred
@@ -57,6 +59,30 @@ def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
         return 1.0
     k = np.hypot(*wave_in_photo(stripe, piece))
     return float(np.exp(-2.0 * np.pi ** 2 * photo.blur_px ** 2 * k ** 2))
+
+
+def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
+                         ) -> tuple[StripeField, str | None, tuple[str, ...]]:
+    """Leave out called lines that the camera could have made, as long as another line is called beside them.
+
+    Returns
+    -------
+    field : StripeField
+    cause : str or None
+        What in the camera could make the first candidate, where nothing else is called.
+    warnings : tuple of str
+        One sentence for each line that was left out.
+    """
+    count = len(field.stripes)
+    causes = [camera_cause(c.stripe, piece, photo) for c in field.candidates[: max(count, 1)]]
+    if count == 0 or None not in causes:
+        return field, causes[0] if causes else None, ()
+    kept = [k for k, cause in enumerate(causes) if cause is None]
+    unit = "mm" if piece.scale_known else "px"
+    told = tuple(f"A line every {s.period_mm:.3f} {unit} ({s.contrast_percent:.1f} %) was left out: {cause}."
+                 for s, cause in zip(field.stripes, causes, strict=True) if cause is not None)
+    stripes, places, found = (tuple(a[k] for k in kept) for a in (field.stripes, field.by_place, field.candidates))
+    return replace(field, stripes=stripes, by_place=places, candidates=found + field.candidates[count:]), None, told
 
 
 def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:

@@ -20,9 +20,10 @@ GRAIN_SHARE = 0.35         # grain this strong against the stripe makes the verd
 USEFUL_LIMIT_PERCENT = 4.0 # a photo that would miss a plain stripe of this contrast cannot clear a machine
 # A machine has a stripe worth asking about in one case of three, its contrast spread evenly in its logarithm over this
 # range (below 0.8 % a person hardly sees one); common practice, no source. This is what a photo that shows nothing
-# leaves possible: of stripes at `HALF_FOUND` of the detection limit half are found (textures of the benchmark).
+# leaves possible: of stripes at `HALF_FOUND` of the detection limit at their own period half are found (textures of
+# the benchmark).
 PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.8, 12.0)
-HALF_FOUND = 0.45
+HALF_FOUND = 0.8
 VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
 
 
@@ -77,7 +78,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     grain_seen = grain.contrast_percent >= GRAIN_SEEN_PERCENT
     poor = trouble is not None or not limit <= 2 * USEFUL_LIMIT_PERCENT
     called = bool(field.stripes) and seen >= CALL_PROBABILITY
-    unseen = 0.0 if called else _unseen(limit)
+    missed = missed_share(field)
+    unseen = 0.0 if called else PRIOR * missed / (PRIOR * missed + 1.0 - PRIOR)
     if called:
         strong = grain.contrast_percent >= max(GRAIN_SEEN_PERCENT, GRAIN_SHARE * field.stripes[0].contrast_percent)
         verdict = "mixed" if strong else "mechanical"
@@ -90,8 +92,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     reasons = _reasons(top, unit, camera) + _grain_reason(grain, unit)
     if unseen > 0.005:
         reasons.append(Reason(term="below the limit", weight=0.0, words=(
-            f"A stripe weaker than {limit:.1f} % would not have been seen; that leaves a chance of "
-            f"{100 * unseen:.0f} % for one.")))
+            f"Of the stripes of {PRIOR_PERCENT[0]:g} to {PRIOR_PERCENT[1]:g} % that a machine may leave, this photo "
+            f"would have missed {100 * missed:.0f} %; that leaves a chance of {100 * unseen:.0f} % for one.")))
     return Decision(verdict=verdict, probability_mechanical=1.0 - (1.0 - seen) * (1.0 - unseen),
                     sentence=_sentence(verdict, field, grain, top, unit, camera, poor, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
@@ -99,16 +101,16 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
                     poor_photo=bool(poor and verdict == "undecided"), blind=trouble is not None)
 
 
-def _unseen(limit_percent: float) -> float:
-    """Probability that there is a stripe too weak to be seen, where none was seen.
+def missed_share(field: StripeField) -> float:
+    """Share of the stripes that a machine may leave (`PRIOR_PERCENT`) that this photo would not have shown.
 
-    Bayes' rule with `PRIOR` and `PRIOR_PERCENT`: a photo of limit 1 % leaves next to nothing, one of 4 % leaves
-    13 %, and one that would have shown nothing at all leaves the prior.
+    Periods count evenly in their logarithm, as the points of the limit's curve are spread.
     """
+    limits = np.array([c for _, c in field.detection_limit_curve] or [field.detection_limit_percent])
     low, high = np.log(PRIOR_PERCENT)
-    share = float(np.clip((np.log(HALF_FOUND * limit_percent) - low) / (high - low), 0.0, 1.0)) \
-        if limit_percent > 0 else 1.0
-    return PRIOR * share / (PRIOR * share + 1.0 - PRIOR)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shares = (np.log(HALF_FOUND * limits) - low) / (high - low)
+    return float(np.clip(np.nan_to_num(shares, nan=1.0), 0.0, 1.0).mean())
 
 
 def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.rectify import Piece
 
-__all__ = ["Texture", "flatten"]
+__all__ = ["Texture", "flatten", "glare_share"]
 
 TREND_ORDER_X = 4          # about two bends: leaves periods up to a quarter of the width alone
 TREND_ORDER_Y = 6          # along the stripes a trend may bend more: no stripe is lost by it
@@ -106,6 +106,23 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
                    longest_period_mm=length_mm / 4.0,
                    artwork_fraction=float(1.0 - usable.sum() / before),
                    scale_sd_fraction=piece.scale_sd_fraction, axis_sd_deg=piece.axis_sd_deg)
+
+
+def glare_share(texture: Texture) -> float:
+    """Share of a stripe's contrast that a bright spot on the ground may hide.
+
+    Light that is added, not reflected, lowers contrast by its share of what is seen. What the ground's
+    level has above a plane (light that falls off, a ramp of depth) and above its own median may be such light.
+    """
+    cell = -(-texture.weight.shape[1] // texture.trend.shape[1])
+    weight = texture.weight[::cell, ::cell].astype(np.float64)
+    y, x = np.meshgrid(*(np.linspace(-1, 1, n) for n in texture.trend.shape), indexing="ij")
+    used = weight > 0
+    table = np.stack([np.ones(used.sum()), x[used], y[used]], axis=1)
+    level = texture.trend[used].astype(np.float64)
+    root = np.sqrt(weight[used])
+    rest = level - table @ np.linalg.lstsq(table * root[:, None], level * root, rcond=None)[0]
+    return float(np.average(np.maximum(1.0 - np.exp(np.median(rest) - rest), 0.0), weights=weight[used]))
 
 
 def _region(piece: Piece, region_mm) -> NDArray[np.bool_]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.bank import share_square_to_axis
-from analysis.camera import blur_transfer, camera_cause
+from analysis.camera import blur_transfer, without_camera_lines
 from analysis.decide import Decision, Reason, decide
-from analysis.flatten import Texture, flatten
+from analysis.flatten import Texture, flatten, glare_share
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh
@@ -27,6 +27,7 @@ SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together
 # Veiling glare, sharpening and compression change contrast from photo to photo: in bench_end_to_end.py the ratio of
 # two photos scatters by some 7 % beyond their noise, so each by 5 %
 PHOTO_TRANSFER_SD = 0.05
+VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
 FILTER_STEP_MM = 2.0
@@ -74,13 +75,12 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     texture = run(_texture, piece, region)
     field = run(find_stripes, texture, shortest_period_mm=settings.shortest_period_mm,
                 listed_mm=_listed(machine, piece) + also_mm)
-    field = _above_floor(field)
+    field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo)
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     share = run(_square_share, texture, field.stripes[0].period_mm) if field.stripes else None
-    field = _with_blur(field, piece, photo)
-    camera = camera_cause(field.candidates[0].stripe, piece, photo) if field.candidates else None
+    field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
-                                   + _sampling_warnings(piece, settings)))
+                                   + _sampling_warnings(piece, settings) + left_out))
     decision = decide(field, grain, unit=length_unit(piece), camera=camera,
                       trouble=_trouble(piece, grain, region))
     if share is not None:
@@ -120,8 +120,11 @@ def _above_floor(field: StripeField) -> StripeField:
         detection_limit_curve=tuple((p, max(c, FLOOR_PERCENT)) for p, c in field.detection_limit_curve))
 
 
-def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
-    """Let each contrast's interval reach up to what the piece would have if the photo's blur ate all that it may."""
+def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float) -> StripeField:
+    """Let each contrast's interval reach up to what the piece would have if blur and added light ate all they may.
+
+    `light` is the share of the contrast that added light lets through.
+    """
     def reach(candidate):
         low, high = candidate.stripe.contrast_interval_percent
         let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
@@ -130,9 +133,16 @@ def _with_blur(field: StripeField, piece: Piece, photo: Photo) -> StripeField:
             hidden = 100 * (1 - let_through)
             notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
         return replace(candidate, stripe=replace(candidate.stripe, notes=notes,
-                                                 contrast_interval_percent=(low, high / let_through)))
+                                                 contrast_interval_percent=(low, high / (let_through * light))))
     found = tuple(reach(c) for c in field.candidates)
     return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
+
+
+def _veil(piece: Piece, photo: Photo) -> float:
+    """Share of the ground's light that may be stray light; it cannot be more than the photo's darkest part."""
+    ground = float(np.median(piece.reflectance[piece.valid][::7]))
+    few = photo.luminance[::8, ::8]
+    return float(min(VEIL * few.mean(), np.percentile(few, 0.1)) / max(ground, 1e-6)) if ground > 0 else 0.0
 
 
 def _square_share(texture: Texture, period_mm: float) -> float:
