@@ -19,10 +19,10 @@ GRAIN_SEEN_PERCENT = 2.0   # oriented texture that a person sees at arm's length
 GRAIN_SHARE = 0.35         # grain this strong against the stripe makes the verdict mixed
 USEFUL_LIMIT_PERCENT = 4.0 # a photo that would miss a plain stripe of this contrast cannot clear a machine
 # A machine has a stripe worth asking about in one case of three, its contrast spread evenly in its logarithm over this
-# range (below 0.8 % a person hardly sees one); common practice, no source. This is what a photo that shows nothing
+# range (below 0.5 % nobody sees one); common practice, no source. This is what a photo that shows nothing
 # leaves possible: of stripes at `HALF_FOUND` of the detection limit at their own period half are found (textures of
 # the benchmark).
-PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.8, 12.0)
+PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.5, 12.0)
 HALF_FOUND = 0.8
 VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
 
@@ -164,7 +164,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     if top is None:
         return [Reason(term="no line", words="No spacing stands out from the texture at all.", weight=-4.0)]
     line, stripe = top.line, top.stripe
-    weight = {"as_rings_could": 0.0, "expected": 0.0} | {t.name: t.weight for t in top.terms}
+    weight = {"as_rings_could": 0.0, "expected": 0.0, "off_square": 0.0} | {t.name: t.weight for t in top.terms}
     reasons = []
 
     def say(term, good, bad, *names):
@@ -192,7 +192,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"With gaps: it is there on {100 * line.coverage:.0f} % of the area.", "coverage")
     say("square to the scan axis",
         f"Square to the scan axis within {abs(stripe.angle_deg):.2f} degrees.",
-        f"Off square by {abs(stripe.angle_deg):.2f} degrees.", "square")
+        f"Off square by {abs(stripe.angle_deg):.2f} degrees.", "square", "off_square")
     if weight["expected"] > 0.0:
         reasons.append(Reason(term="expected", weight=weight["expected"], words=(
             "It is a spacing that the machine file lists or the other photo shows.")))

@@ -14,7 +14,7 @@ from importlib.resources import files
 import numpy as np
 
 from analysis.line import Line
-from analysis.plane import Plane
+from analysis.plane import STEEPEST_DEG, Plane
 
 __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_odds", "line_probability", "line_terms",
            "search_false_alarm"]
@@ -131,14 +131,17 @@ def line_odds(line: Line, false_alarm: float, *, listed: bool = False, drift_all
     """
     probability, terms = line_probability(line_terms(line, false_alarm, drift_allowed))
     logit = np.log(probability / (1.0 - probability)) + (LISTED_ODDS if listed else 0.0)
-    probability = float(1.0 / (1.0 + np.exp(-logit)))
     terms = (*terms, Term(name="expected", value=float(listed), weight=LISTED_ODDS if listed else 0.0))
     less = LESS_A_NAT if line.periods >= FEW_PERIODS else LESS_A_NAT_FEW
-    most = MOST_LOGIT - less * (RINGS_REACH - line.line_over_rings)
-    if line.line_over_rings >= RINGS_REACH or logit <= most:
-        return probability, terms
-    cut = Term(name="as_rings_could", value=line.line_over_rings, weight=float(most - logit))
-    return float(1.0 / (1.0 + np.exp(-most))), (*terms, cut)
+    most = MOST_LOGIT - less * (RINGS_REACH - line.line_over_rings) if line.line_over_rings < RINGS_REACH else np.inf
+    if logit > most:
+        terms = (*terms, Term(name="as_rings_could", value=line.line_over_rings, weight=float(most - logit)))
+        logit = most
+    angle = abs(np.arctan2(line.fy_per_mm, line.fx_per_mm))
+    surely = float(np.degrees(angle - 2.0 * line.fy_sd_per_mm / line.fx_per_mm))
+    if surely > STEEPEST_DEG and logit > 0.0:       # no scan axis leans so far: what stands there is in the wood
+        terms, logit = (*terms, Term(name="off_square", value=surely, weight=float(-logit))), 0.0
+    return float(1.0 / (1.0 + np.exp(-logit))), terms
 
 
 def line_probability(terms: dict[str, float]) -> tuple[float, tuple[Term, ...]]:
