@@ -26,7 +26,7 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
     margin = MARGIN_MM if scale_known else MARGIN_MM * px_per_mm * 8.0
     margin = min(margin, 0.05 * min(frame_mm))
     size = (frame_mm[0] + 2 * margin, frame_mm[1] + 2 * margin)
-    scale = samples_per_mm(px_per_mm, size, scale_known) if grid_scale is None else float(grid_scale)
+    scale = min(samples_per_mm(px_per_mm, size, scale_known), grid_scale or np.inf)
     grid = (scale, (-margin, -margin), (int(round(size[1] * scale)) + 1, int(round(size[0] * scale)) + 1))
     reflectance, inside = sample_photo(photo, to_piece, lens, grid, px_per_mm)
     seen = inside & in_rectangle(grid, frame_mm)

@@ -47,7 +47,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     to_piece = _turned(axis, scale, photo.size_px)
     corners = apply_homography(to_piece, outline)
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
-    fine = samples_per_mm(scale, size, known) if grid_scale is None else float(grid_scale)
+    fine = min(samples_per_mm(scale, size, known), grid_scale or np.inf)
     grid = (fine, (float(low[0]), float(low[1])),
             (int(np.floor(size[1] * fine + 1e-6)) + 1, int(np.floor(size[0] * fine + 1e-6)) + 1))
     reflectance, inside = sample_photo(photo, to_piece, lens, grid, scale)

@@ -17,6 +17,7 @@ from analysis.next_test import NextTest, rank_next_tests
 from analysis.photo import Photo, load_photo
 from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
+from analysis.register_framed import WORK_PER_MM
 from analysis.settings import Settings
 
 __all__ = ["Comparison", "Inspection", "Judgement", "compare", "inspect"]
@@ -78,22 +79,23 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         tell(0.0, "Reading the photos")
         photos = list(pool.map(lambda source, name: _load(source, name, run), (before, after), names))
         tell(0.15, "Finding the piece in each photo")
-        later = pool.submit(run, _after_piece, photos[1], settings.frame_mm, settings.after_corners_px)
+        framed = settings.frame_mm, settings.after_corners_px
+        later = pool.submit(run, _after_piece, photos[1], *framed, settings.frame_mm and WORK_PER_MM)
         with _naming("BEFORE"):
             first = _piece(photos[0], settings, run)
         with _naming("AFTER"):
             second = later.result()
         tell(0.35, "Aligning AFTER to BEFORE")
+        # BEFORE is judged meanwhile: its small steps would otherwise wait for AFTER's, and AFTER's for them
+        jobs = [pool.submit(judge, photos[0], first, settings, machine, region=settings.region_mm, run=run)]
         alignment = run(register, photos[0], photos[1], first, second)
         if alignment.ok:
             second = run(rectify_through, photos[1], first, alignment.homography_undistorted, alignment.after_lens)
-        elif second is None:
-            second = run(rectify, photos[1])
+        else:
+            second = run(_after_piece, photos[1], *framed, None) or run(rectify, photos[1])
         tell(0.5, "Looking for stripes and grain")
-        pieces = (first, second)
-        regions = [_region(piece, first, settings, alignment) for piece in pieces]
-        jobs = [pool.submit(judge, photo, piece, settings, machine, region=region, run=run)
-                for photo, piece, region in zip(photos, pieces, regions, strict=True)]
+        regions = [settings.region_mm, _after_region(settings, alignment)]
+        jobs.append(pool.submit(judge, photos[1], second, settings, machine, region=regions[1], run=run))
         judged = []
         for which, job in zip(("BEFORE", "AFTER"), jobs, strict=True):
             with _naming(which):
@@ -155,23 +157,24 @@ def _piece(photo: Photo, settings: Settings, run) -> Piece:
                find_piece=settings.region_mm is None)
 
 
-def _after_piece(photo: Photo, frame_mm, corners_px) -> Piece | None:
-    """AFTER's piece by its own frame or corners; None leaves it to the registration."""
+def _after_piece(photo: Photo, frame_mm, corners_px, samples_per_mm) -> Piece | None:
+    """AFTER's piece by its own frame or corners; None leaves it to the registration.
+
+    For the registration it need be no finer than that works: once aligned, AFTER is sampled on BEFORE's grid.
+    """
     if frame_mm is None and corners_px is None:
         return None
     try:
-        return rectify(photo, frame_mm=frame_mm, corners_px=corners_px)
+        return rectify(photo, frame_mm=frame_mm, corners_px=corners_px, samples_per_mm=samples_per_mm)
     except PhotoError:
         if corners_px is not None:
             raise
         return None
 
 
-def _region(piece, first, settings, alignment):
+def _after_region(settings, alignment):
     """The region counts on BEFORE's piece; AFTER alone is judged whole unless it has the same frame."""
-    if piece is first or alignment.ok or settings.frame_mm is not None:
-        return settings.region_mm
-    return None
+    return settings.region_mm if alignment.ok or settings.frame_mm is not None else None
 
 
 def _look_again(judged, regions, settings, machine, alignment, run) -> list[Judgement]:

@@ -51,8 +51,8 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
         where a frame or corners give the axis. 0 leaves it to the engraved
         rows where the photo resolves them.
     samples_per_mm : float, optional
-        Of the grid; default is the photo's own resolution, at most 20 a mm and
-        3 million samples in all.
+        Of the grid, at most; default is the photo's own resolution, at most 20 a
+        mm and 3 million samples in all.
     find_piece : bool
         Where there is no frame, look for the piece in the photo; False judges
         the whole photo, for instance because a region is given.

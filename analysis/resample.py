@@ -50,41 +50,45 @@ def sample_grid(luminance: NDArray[np.float32], to_photo: Callable[[NDArray[np.f
     filter passes a little more than the grid can hold.
     """
     h, w = luminance.shape
-    x, y = _maps(to_photo, shape)
-    inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+    coarse = _coarse_map(to_photo, shape)
+    (low_x, low_y), (high_x, high_y) = coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1))
     halvings = max(0, int(np.floor(np.log2(max(shrink, 1.0)) + 1e-9)))
     factor = 2 ** halvings
-    x0, x1 = _range(x, w, BORDER_PX * factor)
-    y0, y1 = _range(y, h, BORDER_PX * factor)
+    x0, x1 = _range(low_x, high_x, w, BORDER_PX * factor)
+    y0, y1 = _range(low_y, high_y, h, BORDER_PX * factor)
     part = luminance[y0:y1, x0:x1]
     for _ in range(halvings):
         part = cv2.pyrDown(part, borderType=cv2.BORDER_REFLECT_101)      # pixel i lies on pixel 2 i
     taps = _low_pass(halvings, round(shrink / factor, 2))
     if taps is not None:
         part = cv2.sepFilter2D(part, -1, taps, taps, borderType=cv2.BORDER_REPLICATE)
-    x = (x - np.float32(x0)) * np.float32(1 / factor)
-    y = (y - np.float32(y0)) * np.float32(1 / factor)
+    x, y = _between((coarse - (x0, y0)) / factor, shape)
     values = cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
-    return values, inside
+    if low_x >= 0 and low_y >= 0 and high_x <= w - 1 and high_y <= h - 1:
+        return values, np.ones(shape, bool)
+    (low_x, low_y), (high_x, high_y) = (np.array([[0, 0], [w - 1, h - 1]]) - (x0, y0)) / factor
+    return values, (x >= low_x) & (x <= high_x) & (y >= low_y) & (y <= high_y)
 
 
-def _maps(to_photo, shape):
-    """Photo x and y of every grid sample, float32: exact every few samples, bilinear in between."""
+def _coarse_map(to_photo, shape) -> NDArray[np.float64]:
+    """Photo x and y of every `GRID_STEP`-th grid sample and one beyond, shape (r, c, 2)."""
     rows, columns = shape
     v = np.arange(0, rows + GRID_STEP, GRID_STEP, dtype=np.float64)
     u = np.arange(0, columns + GRID_STEP, GRID_STEP, dtype=np.float64)
-    coarse = to_photo(np.stack(np.meshgrid(u, v), axis=-1)).astype(np.float32)
+    return to_photo(np.stack(np.meshgrid(u, v), axis=-1))
+
+
+def _between(coarse, shape) -> list[NDArray[np.float32]]:
+    """The two coordinates of every grid sample, bilinear between the coarse ones."""
     matrix = np.array([[1.0 / GRID_STEP, 0, 0], [0, 1.0 / GRID_STEP, 0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return tuple(cv2.warpAffine(np.ascontiguousarray(coarse[..., k]), matrix, (columns, rows), flags=flags,
-                                borderMode=cv2.BORDER_REPLICATE) for k in range(2))
+    return [cv2.warpAffine(part, matrix, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                           borderMode=cv2.BORDER_REPLICATE) for part in cv2.split(coarse.astype(np.float32))]
 
 
-def _range(positions, length, border):
-    """First and last pixel needed along one axis."""
-    low = int(np.clip(np.floor(positions.min()) - border, 0, length - 1))
-    high = int(np.clip(np.ceil(positions.max()) + border + 1, low + 1, length))
-    return low, high
+def _range(low, high, length, border):
+    """First and last pixel needed along one axis for positions from `low` to `high`."""
+    first = int(np.clip(np.floor(low) - border, 0, length - 1))
+    return first, int(np.clip(np.ceil(high) + border + 1, first + 1, length))
 
 
 @lru_cache(maxsize=64)

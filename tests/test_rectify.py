@@ -51,7 +51,7 @@ def test_amplitude_at_four_samples_a_period_is_kept_within_two_percent(samples_p
     period = 4.0 / samples_per_mm
     piece = rectify(photo_of(cosine_photo(to_photo, (900, 640), period)), frame_mm=(60.0, 40.0),
                     corners_px=corners_of(to_photo, (60.0, 40.0)), samples_per_mm=samples_per_mm)
-    x = piece.origin_mm[0] + np.arange(piece.reflectance.shape[1]) / samples_per_mm
+    x = piece.origin_mm[0] + np.arange(piece.reflectance.shape[1]) / piece.samples_per_mm
     rows = slice(piece.reflectance.shape[0] // 3, 2 * piece.reflectance.shape[0] // 3)
     keep = (x > 10) & (x < 50)
     profile = piece.reflectance[rows][:, keep].mean(axis=0) - 0.5
