@@ -29,6 +29,9 @@ GROW_MM = 0.35             # artwork is widened by this: blur and scorched rims;
 ARTWORK_SIGMA = 5.0        # robust s.d. of the texture beyond which a mark may be artwork
 FEWEST_CELLS = 60
 ARTWORK_PER_MM = 10.0      # strokes are found at this sampling: finer shows nothing of them
+ROUGH = 0.1                # log reflectance, s.d.: rougher than this, artwork or a second ply may have set the spread
+CALMER = 0.6               # of that s.d.: what the strict look must leave less than, on more than half the piece
+LADDER = ((1, 1), (2, 3), (TREND_ORDER_X, TREND_ORDER_Y))      # trend orders of the strict look
 FLOOR = 1.0 / 4096.0       # linear light below this is the camera's noise, not the piece
 
 
@@ -183,38 +186,38 @@ def _block_mean(array, cell) -> NDArray[np.float32]:
     return cv2.resize(array[: rows * cell, : columns * cell], (columns, rows), interpolation=cv2.INTER_AREA)
 
 
-def _trend(level, usable, cell) -> NDArray[np.float32]:
-    """Robust polynomial trend of the log reflectance at full sampling."""
+def _trend(level, usable, cell, order=(TREND_ORDER_X, TREND_ORDER_Y), strict=False) -> NDArray[np.float32]:
+    """Robust polynomial trend of the log reflectance at full sampling; `strict` lets far cells count for nothing."""
     share = _block_mean(usable.astype(np.float32), cell)
     mean = _block_mean(np.where(usable, level, np.float32(0)), cell) / np.maximum(share, 1e-6)
     rows, columns = mean.shape
     u, v = np.linspace(-1, 1, columns), np.linspace(-1, 1, rows)
     # Legendre terms keep the least-squares system well conditioned.
-    terms = [(i, j) for i in range(TREND_ORDER_X + 1) for j in range(TREND_ORDER_Y + 1)
-             if i / TREND_ORDER_X + j / TREND_ORDER_Y <= 1.0 + 1e-9]
-    pu = np.polynomial.legendre.legvander(u, TREND_ORDER_X)
-    pv = np.polynomial.legendre.legvander(v, TREND_ORDER_Y)
+    terms = [(i, j) for i in range(order[0] + 1) for j in range(order[1] + 1)
+             if i / order[0] + j / order[1] <= 1.0 + 1e-9]
+    pu = np.polynomial.legendre.legvander(u, order[0])
+    pv = np.polynomial.legendre.legvander(v, order[1])
     design = np.stack([np.outer(pv[:, j], pu[:, i]).ravel() for i, j in terms], axis=1)
     good = (share > 0.25).ravel()
     target, weight = mean.ravel()[good].astype(np.float64), share.ravel()[good].astype(np.float64)
     design = design[good]
     robust = np.ones_like(target)
     ridge = 1e-6 * good.sum() * np.eye(len(terms))
-    for _ in range(6):
+    for _ in range(20 if strict else 6):
         scaled = design * (weight * robust)[:, None]
         coefficient = np.linalg.solve(scaled.T @ design + ridge, scaled.T @ target)
         error = np.abs(target - design @ coefficient)
         limit = 2.0 * 1.4826 * np.median(error) + 1e-6
-        robust = np.minimum(1.0, limit / np.maximum(error, 1e-12))
+        robust = np.minimum(1.0, limit / np.maximum(error, 1e-12)) ** (3 if strict else 1)
     full_u = (np.arange(level.shape[1]) + 0.5) / cell - 0.5
     full_v = (np.arange(level.shape[0]) + 0.5) / cell - 0.5
     full_u = np.clip(full_u / max(columns - 1, 1) * 2 - 1, -1.05, 1.05)
     full_v = np.clip(full_v / max(rows - 1, 1) * 2 - 1, -1.05, 1.05)
-    table = np.zeros((TREND_ORDER_Y + 1, TREND_ORDER_X + 1))
+    table = np.zeros((order[1] + 1, order[0] + 1))
     for (i, j), value in zip(terms, coefficient, strict=True):
         table[j, i] = value
-    pu = np.polynomial.legendre.legvander(full_u, TREND_ORDER_X).astype(np.float32)
-    pv = np.polynomial.legendre.legvander(full_v, TREND_ORDER_Y)
+    pu = np.polynomial.legendre.legvander(full_u, order[0]).astype(np.float32)
+    pv = np.polynomial.legendre.legvander(full_v, order[1])
     return (pv @ table).astype(np.float32) @ pu.T
 
 
@@ -224,15 +227,45 @@ def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
     coarse = _block_mean(level, factor)
     inside = cv2.resize(keep.astype(np.uint8), coarse.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
     cell = max(2, round(cell / factor))
+    sampling = piece.samples_per_mm / factor
     marks = np.zeros_like(inside)
     for _ in range(2):
         usable = inside & ~marks
-        marks = _marks(coarse - _trend(coarse, usable, cell), inside, usable, piece.samples_per_mm / factor)
+        rest = coarse - _trend(coarse, usable, cell)
+        marks = _marks(rest, inside, usable, sampling, _spread)
+    roughness = float(np.std(rest[inside & ~marks]))
+    if roughness > ROUGH:
+        strict = np.zeros_like(inside)
+        for order in LADDER:
+            usable = inside & ~strict
+            rest = coarse - _trend(coarse, usable, cell, order, strict=True)
+            strict = _marks(rest, inside, usable, sampling, _shortest_half)
+        left = inside & ~strict
+        if left.sum() > 0.5 * inside.sum() and np.std(rest[left]) < CALMER * roughness:
+            marks = strict
     rows, columns = (np.minimum(np.arange(n) // factor, m - 1) for n, m in zip(level.shape, marks.shape, strict=True))
     return marks[rows[:, None], columns[None, :]] if factor > 1 else marks
 
 
-def _marks(rest, keep, usable, samples_per_mm) -> NDArray[np.bool_]:
+def _spread(values) -> tuple[float, float, float]:
+    """Middle of the values, and one robust s.d. below and above it."""
+    return tuple(np.percentile(values, [16, 50, 84]))
+
+
+def _shortest_half(values) -> tuple[float, float, float]:
+    """The same from the shortest half, which up to half of foreign values cannot move.
+
+    P. J. Rousseeuw, "Least median of squares regression", J. Am. Stat. Assoc. 79, 871-880 (1984).
+    """
+    ordered = np.sort(values)
+    half = len(ordered) // 2
+    start = int(np.argmin(ordered[half:] - ordered[: len(ordered) - half]))
+    centre = 0.5 * (ordered[start] + ordered[start + half])
+    sd = 0.5 * (ordered[start + half] - ordered[start]) / 0.6745
+    return centre - sd, centre, centre + sd
+
+
+def _marks(rest, keep, usable, samples_per_mm, spread) -> NDArray[np.bool_]:
     """What lies far outside the texture's own spread.
 
     Looked for wherever `keep` is true; the spread is that of the `usable` part of the
@@ -240,8 +273,7 @@ def _marks(rest, keep, usable, samples_per_mm) -> NDArray[np.bool_]:
     where it is both beyond the bar and wider than a speck.
     """
     smooth = cv2.GaussianBlur(np.where(keep, rest, np.float32(0)), (0, 0), max(0.08 * samples_per_mm, 0.8))
-    inside = smooth[usable][::7]
-    low, centre, high = np.percentile(inside, [16, 50, 84])
+    low, centre, high = spread(smooth[usable][::7])
     bar_low = centre - ARTWORK_SIGMA * max(centre - low, 0.02)
     bar_high = centre + ARTWORK_SIGMA * max(high - centre, 0.02)
     odd = ((smooth < bar_low) | (smooth > bar_high)) & keep

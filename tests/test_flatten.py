@@ -63,6 +63,28 @@ def test_letters_dark_or_light_are_masked(ink):
     assert made.artwork_fraction < 0.25
 
 
+def test_untouched_border_bold_letters_and_a_second_ply_on_a_third_of_a_piece_are_left_out():
+    x, y, noise = board()
+    ground = 0.2 * np.exp(noise + cosine(x, y, period_mm=2.0, contrast_percent=4.0))
+    foreign = (np.minimum(x, 72 - x) < 4) | (np.minimum(y, 50 - y) < 4)
+    picture = np.where(foreign, ground * 1.6, ground)      # wood that nothing touched
+    for part, factor in (((np.hypot(x - 22, y - 20) < 7), 0.65), ((abs(x - 50) < 9) & (abs(y - 34) < 4), 0.4)):
+        picture, foreign = np.where(part, ground * factor, picture), foreign | part
+    assert foreign.mean() > 0.33
+    made = flatten(piece(picture.astype(np.float32)))
+    assert made.weight[foreign].mean() < 0.03
+    assert (made.weight[~foreign] > 0).mean() > 0.85
+    assert amplitude(made.log_reflectance, made.weight, x, 2.0) == pytest.approx(0.02, rel=0.04)
+
+
+def test_strong_skewed_rings_are_texture_and_not_artwork():
+    """Late wood is dark and narrow: a strict look at its levels would take it for strokes."""
+    x, y, noise = board()
+    u = (x * 0.8 + y * 0.6) / 3.0
+    made = flatten(piece((0.3 * np.exp(noise - 0.5 * (u % 1.0) ** 4)).astype(np.float32)))
+    assert made.artwork_fraction < 0.02
+
+
 def test_frame_line_inside_the_outer_edge_is_left_out():
     x, y, noise = board(width=80.0, height=60.0)
     picture = 0.2 * np.exp(noise)
