@@ -19,6 +19,7 @@ __all__ = ["Change", "CHANGES", "compare_stripes", "measure_at"]
 
 CHANGES = ("removed", "reduced", "unchanged", "worse", "appeared", "nothing to compare", "undecided")
 GONE = 0.35                # "removed" needs no called stripe and less than this left
+STILL_THERE = 0.1          # a remainder surely above this, and above its noise, is a stripe that is left
 # A change smaller than this is within what two engravings of one piece differ; common practice, no source
 LESS, MORE = 0.85, 1.18
 MOST_BEFORE = 0.5          # a stripe is new where BEFORE holds less of it; common practice, no source
@@ -139,7 +140,8 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         lock = phase_lock(line, twin.line if twin else line, reading.amplitude, reading.sd, reading.centre_mm,
                           same_place_sd_mm)
     contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
-    verdict = _verdict(ratio, interval, twin is not None)
+    left = abs(reading.amplitude) > LEFT_SD * reading.sd and interval[0] > STILL_THERE
+    verdict = _verdict(ratio, interval, twin is not None or left)
     return Change(verdict=verdict, ratio=ratio,
                   sentence=_sentence(verdict, base, ratio, interval, unit) + _new_ones(base, before, after, unit),
                   ratio_interval=interval, phase_locked=lock and lock.locked,
@@ -228,7 +230,7 @@ def _verdict(ratio, interval, found) -> str:
     low, high = interval
     if not found and high < GONE:
         return "removed"
-    if found and high < 0.1:
+    if found and high < STILL_THERE:
         return "removed"
     if high < 1.0 and ratio < LESS:
         return "reduced"
@@ -278,7 +280,7 @@ def _reasons(base, after, twin, reading, spread, unit, *, sure) -> tuple[str, ..
         words.append(f"The two photos are not equally sharp: that alone may change the ratio by {200 * spread:.0f} %, "
                      "and its interval allows for it. Photograph both again alike.")
     if twin is None:
-        words.append(f"AFTER shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
+        words.append(f"AFTER by itself shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")
     return tuple(words)
 

@@ -92,6 +92,16 @@ def test_remainder_that_is_not_called_still_has_its_place():
                            same_place_sd_mm=0.02).phase_locked is True
 
 
+def test_remainder_that_is_sure_is_not_called_gone():
+    """A third of the stripe that AFTER's own search cannot see, read at BEFORE's period: left, and not cured."""
+    x, y = grid()
+    rough = 0.5 * np.random.default_rng(8).standard_normal(x.shape)
+    before = field(1, period_mm=2.0, contrast_percent=5.0)
+    after = find_stripes(texture(rough + cosine(x, y, period_mm=2.0, contrast_percent=1.6)))
+    got = change(before, after, after_called=False)
+    assert got.ratio_interval[0] > 0.1 and got.verdict == "reduced"
+
+
 def test_phase_cannot_be_told_where_the_registration_is_coarse():
     before, after = (field(s, period_mm=1.0, contrast_percent=5.0) for s in (1, 2))
     assert change(before, after, same_place_sd_mm=0.2).phase_locked is None
