@@ -18,8 +18,8 @@ from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match
-from analysis.register_ground import SHARED_STROKES, with_ground
-from analysis.register_start import STROKE_SHARE, credible, shrunk, starts
+from analysis.register_ground import SHARED_STROKES, outline_of, with_ground
+from analysis.register_start import STROKE_SHARE, Start, credible, shrunk, starts
 from analysis.register_tiles import (
     MapFit,
     PlaneMap,
@@ -33,6 +33,7 @@ from analysis.register_tiles import (
     select,
     warp,
 )
+from analysis.streaks import without_streaks
 from analysis.strokes import respond, stroke_depth
 
 __all__ = ["align_free"]
@@ -42,11 +43,13 @@ WIDEST_STROKE_MM = 3.2
 FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
 LEAST_AGREEING = 4         # tiles that a fit needs
 ROUNDS = 4                 # at most, of a level
-REACH = 3.0                # how far beyond the tiles that agree others are asked, over the widest stroke
+FEATURE_SD = 0.15          # of a feature's place on another board, over the widest stroke
 MOST_MOVE = 1.0            # of a tile that agrees, over the blur
+FOLLOWS = 0.3              # weight of a tile that widens the region
 WIDER = 1.03               # the region has grown
 SETTLED = 0.05             # of the blur: so small a change ends a level
 LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
+LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as well
 LEAST_SHARE = 0.45         # of the artwork's corners inside their outline; 18 unrelated pairs of some breadth: 0.31
 LEAST_BREADTH, LEAST_LENGTH = 5.0, 10.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
@@ -67,11 +70,12 @@ class _Level:
     tile: float                        # side of a tile, samples
     alike: float                       # correlation of a tile that agrees
     free: str                          # what the fit may change
+    reach: float                       # how far beyond the tiles that agree others are asked, over the widest stroke
 
 
-LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine"),
-          _Level(across=16.0, sigma=2.4, tile=20.0, alike=0.6, free="perspective"),
-          _Level(across=26.0, sigma=1.8, tile=32.0, alike=0.75, free="radial"))
+LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine", reach=8.0),
+          _Level(across=16.0, sigma=2.4, tile=20.0, alike=0.6, free="perspective", reach=3.0),
+          _Level(across=26.0, sigma=1.8, tile=32.0, alike=0.75, free="radial", reach=3.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,21 +123,21 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
         Refused where too few tiles of artwork agree.
     """
     best = _refusal()
-    for start, points, light in starts(before_piece, after):
-        found = _grown(before_piece, after, PlaneMap(homography=start, lens=lens_of_photo(after.size_px)), points,
-                       _widest(before_piece), light)
-        match = _refusal() if found is None else _result(before_piece, after, _with_ground(before, after, before_piece,
-                                                                                           found))
+    outline = outline_of(after)
+    for start in starts(before_piece, after, outline):
+        found = _grown(before_piece, after, start, _widest(before_piece))
+        match = _refusal() if found is None else _result(
+            before_piece, after, _with_ground(before, after, before_piece, outline, found))
         if match.ok:
             return match
         best = max(best, match, key=lambda m: m.agreement or 0.0)
     return best
 
 
-def _with_ground(before: Photo, after: Photo, piece: Piece, found: _Found) -> _Found:
+def _with_ground(before: Photo, after: Photo, piece: Piece, outline, found: _Found) -> _Found:
     """The same held by the sides of the engraved ground as well, where both photos show them."""
     fit, corners = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
-                      _to_photo(piece) @ found.to_source)
+                              _to_photo(piece) @ found.to_source, outline)
     if corners is None:
         fit = replace(fit, covariance=SHARED_STROKES * fit.covariance)
     whole = fit.map.homography @ np.linalg.inv(found.to_source)
@@ -168,10 +172,11 @@ def _around(points, border, shape):
     return (x0, y0, x1, y1) if min(x1 - x0, y1 - y0) > 16 else None
 
 
-def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -> _Found | None:
+def _grown(piece: Piece, after: Photo, start: Start, widest) -> _Found | None:
     """Fit from coarse to fine on tiles that agree, widening to where more of them do."""
+    plane, points = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px)), start.points
     for level in LEVELS:
-        pair = _pair(piece, after, plane, points, widest, level, light)
+        pair = _pair(piece, after, plane, points, widest, level, start.light)
         if pair is None:
             return None
         shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
@@ -179,7 +184,7 @@ def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -
         near = replace(plane, homography=plane.homography @ pair.to_source)
         points = apply_homography(np.linalg.inv(pair.to_source), points)
         for _ in range(ROUNDS):
-            region = _outline(points, REACH * here, shape) & pair.valid
+            region = _outline(points, level.reach * here, shape) & pair.valid
             tiles = _tiles(pair, near, region, tile, sigma, level.alike)
             if tiles is None:
                 return None
@@ -187,18 +192,28 @@ def _grown(piece: Piece, after: Photo, plane: PlaneMap, points, widest, light) -
             if agrees.sum() < LEAST_AGREEING:
                 return None
             good = select(tiles, agrees)
-            fit = fit_map(good, near, free=level.free)
-            near = fit.map
+            held = good if level is LEVELS[-1] else joined(good, _anchors(start, near, pair.to_source, here))
+            fit = fit_map(held, near, free=level.free)
+            near, rest, follows = fit.map, fit.residual[:len(good.at)], fit.weight[:len(good.at)] > FOLLOWS
             if not credible(near.homography, good.at):
                 return None
-            wider = np.concatenate([points, good.at])
+            wider = np.concatenate([points, good.at[follows]])
             grown, points = _hull_area(wider) > WIDER * _hull_area(points), wider
-            if not grown and np.abs(good.move - fit.residual).max() < SETTLED * sigma:
+            if not grown and np.abs(good.move - rest).max() < SETTLED * sigma:
                 break
         plane = replace(near, homography=near.homography @ np.linalg.inv(pair.to_source))
         points = apply_homography(pair.to_source, points)
     return _Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here,
                   chance=_chance(pair, near, region, tile, sigma, level.alike))
+
+
+def _anchors(start: Start, plane: PlaneMap, to_source, widest) -> Tiles:
+    """Features of the start, as tiles: they hold the map where few strokes do yet."""
+    at, count = apply_homography(np.linalg.inv(to_source), start.points), len(start.points)
+    there = apply_homography(np.linalg.inv(plane.homography), undistort(start.others, plane.lens))
+    return Tiles(at=at, move=there - at, precision=np.broadcast_to(np.eye(2) / (FEATURE_SD * widest) ** 2,
+                                                                   (count, 2, 2)),
+                 agreement=np.ones(count), corners=np.zeros(count), firm=np.full(count, 2))
 
 
 def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
@@ -235,7 +250,7 @@ def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | 
 
 def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _Pair | None:
     """Depth of strokes of both photos around some points."""
-    box = _around(points, 2 * REACH * widest, piece.reflectance.shape)
+    box = _around(points, 2 * level.reach * widest, piece.reflectance.shape)
     if box is None:
         return None
     factor = max(1.0, widest / level.across, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / WORK_PX))
@@ -250,8 +265,9 @@ def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _P
     other = shrunk(after.luminance, max(1.0, scale), there)
     here, zoom = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
     fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
-    return _Pair(depths=tuple(stroke_depth(view.picture, k * here) for k in fills), valid=valid,
-                 others=tuple(stroke_depth(other.picture, k * here * zoom, light=light) for k in fills),
+    first, second = without_streaks(view.picture, here, valid), without_streaks(other.picture, here * zoom)
+    return _Pair(depths=tuple(stroke_depth(first, k * here) for k in fills), valid=valid,
+                 others=tuple(stroke_depth(second, k * here * zoom, light=light) for k in fills),
                  to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
 
 
@@ -286,8 +302,11 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
     held_out = _held_out(found)
     # Neighbouring tiles share strokes: half of them count
     false = float(bdtrc(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
-    ok = (held_out >= LEAST_TILES and false < MOST_FALSE and share >= LEAST_SHARE and breadth >= LEAST_BREADTH
-          and length >= LEAST_LENGTH and sd < MOST_SD_WIDTHS * found.widest)
+    # Sides of the ground lie where the strokes put them: what strokes alone must span, the ground spans
+    wide = found.corners is not None or (held_out >= LEAST_TILES and breadth >= LEAST_BREADTH
+                                         and length >= LEAST_LENGTH)
+    ok = (wide and held_out >= LEAST_WITH_SIDES and false < MOST_FALSE and share >= LEAST_SHARE
+          and sd < MOST_SD_WIDTHS * found.widest)
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
@@ -297,7 +316,7 @@ def _result(piece: Piece, after: Photo, found: _Found) -> Match:
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=map_points(found.fit.map, corners),
                  details={"held_out": held_out, "false": false, "chance": found.chance, "share": share,
-                          "breadth": float(breadth), "length": float(length)})
+                          "breadth": float(breadth), "length": float(length), "sides": found.corners is not None})
 
 
 def _held_out(found: _Found) -> int:

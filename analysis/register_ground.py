@@ -20,7 +20,7 @@ from analysis.register_tiles import MapFit, Tiles, fit_map, joined, map_points, 
 from analysis.side_fit import fit_sides
 from analysis.sides import edge_points, moved_out
 
-__all__ = ["SHARED_STROKES", "with_ground"]
+__all__ = ["SHARED_STROKES", "outline_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
 LEAST_FILLED = 0.95        # of the quadrilateral around an outline
@@ -37,8 +37,16 @@ SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them coun
 MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that without
 
 
-def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece,
-                to_before: NDArray[np.float64]) -> tuple[MapFit, NDArray[np.float64] | None]:
+def outline_of(photo: Photo) -> NDArray[np.float64] | None:
+    """Outline of the part of a photo that stands out as a piece, shape (n, 2), or None."""
+    if min(photo.preview.shape[:2]) < LEAST_PREVIEW:
+        return None
+    ground = find_ground(photo.preview, photo.preview_scale)
+    return None if ground is None else ground.outline_px
+
+
+def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece, to_before: NDArray[np.float64],
+                after_outline: NDArray[np.float64] | None = None) -> tuple[MapFit, NDArray[np.float64] | None]:
     """Refit a map on its tiles and on the sides of the engraved ground.
 
     Parameters
@@ -52,6 +60,8 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
         BEFORE's, with a known scale.
     to_before : ndarray, shape (3, 3)
         The fit's samples to undistorted BEFORE px.
+    after_outline : ndarray, shape (n, 2), or None
+        `outline_of` AFTER.
 
     Returns
     -------
@@ -63,7 +73,7 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
     """
     if not piece.scale_known or piece.corners_px is not None:
         return fit, None
-    found = _sides(fit, before, after, piece, to_before)
+    found = _sides(fit, before, after, piece, to_before, after_outline)
     if found is None:
         return fit, None
     sides, corners = found
@@ -88,9 +98,9 @@ def _misfit(tiles, residual, weight) -> float:
     return float(np.sqrt(np.average(distance / tiles.firm, weights=weight + 1e-9)))
 
 
-def _sides(fit, before, after, piece, to_before):
+def _sides(fit, before, after, piece, to_before, after_outline):
     """Constraints across the four sides and BEFORE's corners, in the fit's samples; None where sides are missing."""
-    for quad in _outlines(fit, after, piece, to_before):
+    for quad in _outlines(fit, piece, to_before, after_outline):
         size = _size_mm(quad, piece.photo_px_per_mm)
         first = _edges(before, quad, size, (FIRST_REACH_MM, REACH_MM))
         if first is None:
@@ -111,14 +121,13 @@ def _sides(fit, before, after, piece, to_before):
     return None
 
 
-def _outlines(fit, after, piece, to_before):
+def _outlines(fit, piece, to_before, after_outline):
     """Where the ground's corners may lie on BEFORE, undistorted px: by its own outline, then by AFTER's."""
     if piece.ground_px is not None:
         quad = _quad(piece.ground_px)
         if quad is not None:
             yield quad
-    ground = find_ground(after.preview, after.preview_scale) if min(after.preview.shape[:2]) >= LEAST_PREVIEW else None
-    quad = None if ground is None else _quad(ground.outline_px)
+    quad = None if after_outline is None else _quad(after_outline)
     if quad is not None:
         yield apply_homography(to_before @ np.linalg.inv(fit.map.homography), undistort(quad, fit.map.lens))
 

@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography
 from analysis.photo import Photo
 from analysis.rectify import Piece
+from analysis.streaks import without_streaks
 from analysis.strokes import stroke_response
 
-__all__ = ["STROKE_SHARE", "View", "credible", "shrunk", "starts"]
+__all__ = ["STROKE_SHARE", "Start", "View", "credible", "shrunk", "starts"]
 
-FEATURE_PX = 0.5e6         # samples of a picture for features
+FEATURE_PX, FINE_PX = 0.3e6, 0.6e6     # samples of a picture for features, and of a second look
+AROUND = 1.25              # AFTER's piece may reach so far beyond its outline, both from its middle
+SLOW_WIDTHS = 1.5          # blur of what changes slowly, over the widest stroke
+LEVELS = 110               # 8-bit levels of a factor e in light
 RATIO = 0.85               # Lowe (2004) advises 0.8; the robust fit that follows bears more
 FEATURES = 1600
 LEAST_INLIERS = 7
@@ -32,6 +36,16 @@ class View:
     to_source: NDArray[np.float64]     # 3x3: sample -> sample of the whole picture
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """Where an alignment may start."""
+
+    homography: NDArray[np.float64]    # 3x3: BEFORE's grid -> AFTER's photo px
+    points: NDArray[np.float64]        # (n, 2) places on BEFORE's grid that it rests on
+    others: NDArray[np.float64]        # (n, 2) the same on AFTER's photo
+    light: bool                        # AFTER's strokes are light where BEFORE's are dark
+
+
 def shrunk(picture, factor, box=None) -> View:
     """Area-averaged picture of a box (x0, y0, x1, y1), `factor` samples in one."""
     h, w = picture.shape
@@ -46,36 +60,83 @@ def shrunk(picture, factor, box=None) -> View:
                                                     [0, 0, 1]]))
 
 
-def starts(piece: Piece, after: Photo):
-    """Homographies from BEFORE's grid to AFTER's photo, places they rest on, and whether AFTER's strokes are light.
+def starts(piece: Piece, after: Photo, outline_px: NDArray[np.float64] | None = None):
+    """Yield starts, the likeliest first.
 
-    The likeliest first.
+    Parameters
+    ----------
+    piece : Piece
+        BEFORE's.
+    after : Photo
+    outline_px : ndarray, shape (n, 2), or None
+        AFTER's piece as far as its own photo tells: features from the bench only mislead, and a piece that is
+        small in its photo needs its pixels.
+
+    Yields
+    ------
+    Start
     """
-    first, second = (shrunk(p, np.sqrt(p.size / FEATURE_PX)) for p in (piece.reflectance, after.luminance))
-    mask = cv2.resize(piece.valid.astype(np.uint8), first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    everywhere = np.ones(second.picture.shape, np.uint8)
-
-    def tone(view, _):
-        top = max(float(np.percentile(view.picture[::5, ::5], 99)), 1e-6)
-        return (np.sqrt(np.clip(view.picture / np.float32(top), 0, 1)) * 255).astype(np.uint8)
-
-    def strokes(view, inside):
-        response = stroke_response(view.picture, inside > 0, max(view.picture.shape) * STROKE_SHARE).response
-        return (cv2.GaussianBlur(response, (0, 0), 1.0) * 255).astype(np.uint8)
-
-    def negative(view, inside):
-        return 255 - tone(view, inside)
-
-    for one, other in ((tone, tone), (strokes, strokes), (tone, negative)):
-        found = _features(one(first, mask), mask, other(second, everywhere), everywhere)
+    rows, columns = (np.nonzero(piece.valid.any(axis=k))[0] for k in (1, 0))
+    if not rows.size:
+        return
+    here = (int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
+    whole = (0, 0, after.luminance.shape[1], after.luminance.shape[0])
+    hull = None if outline_px is None else outline_px.mean(axis=0) + AROUND * (outline_px - outline_px.mean(axis=0))
+    part = whole if hull is None else _box(hull, whole)
+    for pixels, there, look, other in ((FEATURE_PX, part, _flat, _flat), (FINE_PX, part, _flat, _flat),
+                                       (FINE_PX, part, _strokes, _strokes), (FEATURE_PX, part, _flat, _negative),
+                                       (FINE_PX, whole, _flat, _flat))[:4 if hull is None else 5]:
+        first, second = (shrunk(p, np.sqrt((b[2] - b[0]) * (b[3] - b[1]) / pixels), b)
+                         for p, b in ((piece.reflectance, here), (after.luminance, there)))
+        mask = cv2.resize(piece.valid[here[1]:here[3], here[0]:here[2]].astype(np.uint8),
+                          first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        other_mask = _inside(second, hull if there is part else None)
+        found = _features(look(first, mask), mask, other(second, other_mask), other_mask)
         if found is not None:
-            matrix, points = found
-            yield (second.to_source @ matrix @ np.linalg.inv(first.to_source),
-                   apply_homography(first.to_source, points), other is negative)
+            matrix, points, others = found
+            yield Start(homography=second.to_source @ matrix @ np.linalg.inv(first.to_source),
+                        points=apply_homography(first.to_source, points), light=other is _negative,
+                        others=apply_homography(second.to_source, others))
+
+
+def _box(hull, whole):
+    """Box around a hull, inside the picture."""
+    (x0, y0), (x1, y1) = hull.min(axis=0), hull.max(axis=0)
+    return int(max(0, x0)), int(max(0, y0)), int(min(whole[2], x1 + 1)), int(min(whole[3], y1 + 1))
+
+
+def _inside(view, hull) -> NDArray[np.uint8]:
+    """Where features count."""
+    mask = np.full(view.picture.shape, 1 if hull is None else 0, np.uint8)
+    if hull is not None:
+        corners = apply_homography(np.linalg.inv(view.to_source), hull)
+        cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
+    return mask
+
+
+def _flat(view, inside) -> NDArray[np.uint8]:
+    """Log light without what changes slowly: artwork differs from its ground by the same on a dark board and a pale."""
+    widest = STROKE_SHARE * max(view.picture.shape)
+    picture = without_streaks(view.picture, widest, inside > 0)
+    dark = 3e-3 * float(np.percentile(picture[::5, ::5], 99)) + 1e-9
+    log = np.log(np.maximum(picture, np.float32(dark)))
+    log -= cv2.GaussianBlur(log, (0, 0), SLOW_WIDTHS * widest)
+    return np.clip(128 + LEVELS * log, 0, 255).astype(np.uint8)
+
+
+def _negative(view, inside) -> NDArray[np.uint8]:
+    """Flat picture with light for dark."""
+    return 255 - _flat(view, inside)
+
+
+def _strokes(view, inside) -> NDArray[np.uint8]:
+    """Response to strokes alone."""
+    response = stroke_response(view.picture, inside > 0, max(view.picture.shape) * STROKE_SHARE).response
+    return (cv2.GaussianBlur(response, (0, 0), 1.0) * 255).astype(np.uint8)
 
 
 def _features(image, mask, other, other_mask):
-    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), its inliers' places; or None."""
+    """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), its inliers on both; or None."""
     sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03)
     points, words = sift.detectAndCompute(image, mask)
     others, other_words = sift.detectAndCompute(other, other_mask)
@@ -96,8 +157,8 @@ def _features(image, mask, other, other_mask):
                                          cv2.USAC_MAGSAC, 4.0, maxIters=5000, confidence=0.999)
     if matrix is None or inliers.sum() < LEAST_INLIERS:
         return None
-    points = source[agree][inliers.ravel() > 0]
-    return (matrix, points) if credible(matrix, points) else None
+    points, others = (p[agree][inliers.ravel() > 0] for p in (source, target))
+    return (matrix, points, others) if credible(matrix, points) else None
 
 
 def _consensus(source, target, zoom, turn) -> NDArray[np.bool_]:
