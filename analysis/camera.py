@@ -9,7 +9,9 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.geometry import apply_homography
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.stripes import Stripe, StripeField
@@ -20,8 +22,18 @@ AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns t
 BLOCK_TOLERANCE = 0.008    # relative; a real stripe falls in by chance about once in a hundred
 ORDERS = (1, 2, 4)         # a block edge prints these harmonics of its spacing
 BEYOND = 0.06              # the ground beyond the frame begins this share of the piece's width outside it
+STRIPS = 96                # across the bands: the ground beyond is looked at in so many
+FEWEST_BEYOND = 5.0        # periods in view there
 BEYOND_SHARE = 0.5         # of the stripe's contrast that must go on there
-BEYOND_POWER = 14.0        # its power over that at frequencies beside it; noise reaches it once in 100,000 looks
+LINE_POWER = 14.0          # power over that at frequencies beside it; noise reaches it once in 100,000 looks
+LOWEST_BLOCKS = 1.0 / 18   # cycles a pixel: of a resized file's blocks; common practice, no source
+SIDE_SHARE = 0.1           # of the strongest stripe's contrast: blocks leave less beside it
+BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own amplitude
+LINES = 600                # lines of the photo that the grid of blocks is read from
+ADDED_CYCLES = [(a, b) for a in (0.0, 0.5, 1.0) for b in (-1.0, -0.5, 0.0, 0.5, 1.0) if (a, b) > (0.0, 0.0)]
+FOLD_TOLERANCE = 4e-4      # cycles per pixel; a stripe meets one of the few folds by chance about once in a hundred
+FOLDED_MOST_PERCENT = 3.0  # of contrast: a lens passes little of what the pixels cannot resolve
+ROWS_MM = (0.04, 0.4)      # interval of engraved rows; common practice, no source
 
 
 def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
@@ -32,20 +44,23 @@ def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
     kx, ky : float
         Cycles per photo pixel along the photo's x and y.
     """
-    to_photo = np.linalg.inv(piece.photo_to_piece)
-    rows, columns = piece.reflectance.shape
-    middle = np.array([piece.origin_mm[0] + columns / 2 / piece.samples_per_mm,
-                       piece.origin_mm[1] + rows / 2 / piece.samples_per_mm])
-
-    def photo_point(point):
-        u, v, w = to_photo @ np.array([point[0], point[1], 1.0])
-        return np.array([u / w, v / w])
-    jacobian = np.stack([photo_point(middle + step) - photo_point(middle - step)
-                         for step in (np.array([0.5, 0.0]), np.array([0.0, 0.5]))], axis=1)
-    a = np.radians(stripe.angle_deg)
-    wave = np.array([np.cos(a), -np.sin(a)]) / stripe.period_mm
-    kx, ky = np.linalg.solve(jacobian.T, wave)
+    kx, ky = np.linalg.solve(_px_per_mm(piece).T, _wave(stripe))
     return float(kx), float(ky)
+
+
+def _wave(stripe: Stripe) -> NDArray[np.float64]:
+    """Spatial frequency on the piece, cycles per mm along x and y."""
+    a = np.radians(stripe.angle_deg)
+    return np.array([np.cos(a), -np.sin(a)]) / stripe.period_mm
+
+
+def _px_per_mm(piece: Piece) -> NDArray[np.float64]:
+    """What 1 mm along the piece's x and y (columns) is in photo pixels, at its middle."""
+    rows, columns = piece.reflectance.shape
+    middle = np.asarray(piece.origin_mm) + np.array([columns, rows]) / 2 / piece.samples_per_mm
+    ends = apply_homography(np.linalg.inv(piece.photo_to_piece),
+                            middle + np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
+    return np.stack([ends[0] - ends[1], ends[2] - ends[3]], axis=1)
 
 
 def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
@@ -75,6 +90,9 @@ def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
     """
     count = len(field.stripes)
     causes = [camera_cause(c.stripe, piece, photo) for c in field.candidates[: max(count, 1)]]
+    if photo.block_px > 0:
+        causes = [cause or _side_line(field.stripes[k], field.stripes[0], piece) if 0 < k < count else cause
+                  for k, cause in enumerate(causes)]
     if count == 0 or None not in causes:
         return field, causes[0] if causes else None, ()
     kept = [k for k, cause in enumerate(causes) if cause is None]
@@ -93,9 +111,14 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
     str or None
         A clause for the reader: what it is and the figure that points to it.
     """
+    interval = _folded_rows(stripe, piece)
+    if interval is not None:
+        return (f"engraved rows {interval:.3f} mm apart, too fine for the photo's pixels, would show as just this "
+                "spacing at this turn of the piece")
     kx, ky = wave_in_photo(stripe, piece)
     along, other = max(abs(kx), abs(ky)), min(abs(kx), abs(ky))
-    if np.degrees(np.arctan2(other, along)) > AXIS_TOLERANCE_DEG:
+    low, high = stripe.angle_interval_deg
+    if np.degrees(np.arctan2(other, along)) > max(AXIS_TOLERANCE_DEG, (high - low) / 2):
         return None
     if _goes_on_beyond(stripe, piece, photo, along, rows=abs(ky) > abs(kx)):
         lines = "rows" if abs(ky) > abs(kx) else "columns"
@@ -106,7 +129,73 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
             if abs(along * block / order - 1.0) < BLOCK_TOLERANCE:
                 return (f"its spacing in the photo is {1 / along:.2f} pixels, which the file's compression makes "
                         f"in blocks of {block} pixels")
+    if _made_in_blocks(stripe, photo, along, rows=abs(ky) > abs(kx)):
+        return (f"the photo itself jumps every {1 / along:.2f} pixels, as a file does that was compressed and then "
+                "resized")
     return None
+
+
+def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece) -> str | None:
+    """Say that a faint line is what compression in blocks of 8 pixels makes of a strong stripe, or None.
+
+    Each block is rounded by itself: that multiplies the stripe and its harmonics by something of the blocks' period.
+    """
+    if stripe.contrast_percent > SIDE_SHARE * strongest.contrast_percent:
+        return None
+    k, base = (np.array(wave_in_photo(s, piece)) for s in (stripe, strongest))
+    for order in (-3, -2, -1, 1, 2, 3):
+        rest = 8.0 * (k - order * base)
+        if np.abs(rest - np.round(rest)).max() < 8.0 * FOLD_TOLERANCE and np.abs(np.round(rest)).max() > 0:
+            return "compression in blocks of 8 pixels makes such a line beside a strong stripe"
+    return None
+
+
+def _folded_rows(stripe: Stripe, piece: Piece) -> float | None:
+    """Interval of engraved rows, mm, that the photo's sampling would fold to this stripe; None where none would.
+
+    Rows run along the scan: their wave has no part along x. Sampling adds whole cycles per pixel along the photo's
+    rows and columns, and half ones where a colour is sampled at every other pixel. So a folded wave's part along x
+    is that of the added cycles alone, whatever the interval.
+    """
+    if not piece.scale_known or stripe.contrast_percent > FOLDED_MOST_PERCENT:
+        return None
+    wave, jacobian = _wave(stripe), _px_per_mm(piece)
+    for added in ADDED_CYCLES:
+        x, y = jacobian.T @ added
+        for sign in (1.0, -1.0):
+            rows = abs(wave[1] + sign * y)
+            if abs(wave[0] + sign * x) < FOLD_TOLERANCE * piece.photo_px_per_mm \
+                    and 1.0 / ROWS_MM[1] < rows < 1.0 / ROWS_MM[0]:
+                return float(1.0 / rows)
+    return None
+
+
+def _made_in_blocks(stripe: Stripe, photo: Photo, frequency: float, *, rows: bool) -> bool:
+    """Whether the photo has jumps at this spacing, as a grid of blocks has that was resized after its compression.
+
+    A block jumps at its edge, so the size of the second difference beats at the grid's spacing by much more than the
+    stripe's own contrast. A smooth stripe makes it beat twice a period, and once a period only as its noise does.
+    """
+    if frequency < LOWEST_BLOCKS:
+        return False
+    level = photo.luminance if rows else photo.luminance.T
+    level = np.ascontiguousarray(level[:, :: max(1, level.shape[1] // LINES)])
+    jumps = np.abs(2.0 * level[1:-1] - level[:-2] - level[2:])
+    profile = np.minimum(jumps, 4.0 * jumps.mean()).mean(axis=1, dtype=np.float64)   # artwork's edges count little
+    window = np.hanning(profile.size)
+    there, size = _stands_out((profile - profile.mean()) * window, frequency)
+    beat = 2.0 * size / max(float(profile.mean() * window.sum()), 1e-12)
+    return there and beat > BLOCKS_OVER_STRIPE * stripe.contrast_percent / 200.0
+
+
+def _stands_out(profile, frequency) -> tuple[bool, float]:
+    """Whether a profile has a line at a frequency (cycles a sample), and the size of its sum there."""
+    cell = 1.0 / profile.size
+    at = frequency + cell * np.arange(-12, 13, 0.5)
+    at = at[at > 1.5 * cell]
+    sums = np.abs(np.exp(-2j * np.pi * np.outer(at, np.arange(profile.size))) @ profile)
+    near = np.abs(at - frequency) <= 2.0 * cell
+    return bool(sums[near].max() ** 2 > LINE_POWER * np.mean(sums[~near] ** 2)), float(sums[near].max())
 
 
 def _goes_on_beyond(stripe: Stripe, piece: Piece, photo: Photo, frequency: float, *, rows: bool) -> bool:
@@ -120,21 +209,19 @@ def _goes_on_beyond(stripe: Stripe, piece: Piece, photo: Photo, frequency: float
     hull = (middle + (1.0 + 2.0 * BEYOND) * (piece.corners_px - middle)).round().astype(np.int32)
     outside = np.ones(photo.luminance.shape, np.uint8)
     cv2.fillConvexPoly(outside, cv2.convexHull(hull), 0)
-    level = np.log(np.maximum(photo.luminance, 1e-3)) * outside
-    weight = outside.astype(np.float32)
-    profile, count = (array.sum(axis=1 if rows else 0, dtype=np.float64) for array in (level, weight))
-    if (count > 0.03 * outside.shape[1 if rows else 0]).sum() < 6.0 / frequency:
+    level = photo.luminance
+    if not rows:
+        level, outside = level.T, outside.T
+    size = (min(STRIPS, level.shape[1]), level.shape[0])
+    level, share = (cv2.resize(np.ascontiguousarray(a, np.float32), size, interpolation=cv2.INTER_AREA)
+                    for a in (level, outside))
+    level, used = np.log(np.maximum(level, 1e-3)), (share > 0.99).astype(np.float32)
+    if used.any(axis=1).sum() < FEWEST_BEYOND / frequency:
         return False
-    # The mean over a part of each row that differs from row to row jumps with the ground; a period's mean is taken off.
-    mean = np.divide(profile, count, out=np.zeros_like(profile), where=count > 0)
-    size = 2 * round(0.5 / frequency) + 1
-    smooth = [np.convolve(a, np.ones(size) / size, mode="same") for a in (mean * (count > 0), count > 0)]
-    rest = (mean - smooth[0] / np.maximum(smooth[1], 1e-9)) * (count > 0)
-    used = np.sqrt(count / max(count.max(), 1.0))
-    cell = 1.0 / rest.size
-    at = frequency + cell * np.arange(-12, 13, 0.5)
-    sums = np.exp(-2j * np.pi * np.outer(at, np.arange(rest.size))) @ (used * rest)
-    power, near = np.abs(sums) ** 2, np.abs(at - frequency) <= 2.0 * cell
-    strength = 2.0 * np.sqrt(power[near].max()) / used.sum()
-    return bool(power[near].max() > BEYOND_POWER * power[~near].mean()
-                and strength > BEYOND_SHARE * stripe.contrast_percent / 200.0)
+    # The ground jumps at edges and the bands go on over them: each strip is held against its own mean over a period,
+    # and where that jumps nothing is read.
+    window = (1, 2 * round(0.5 / frequency) + 1)
+    rest = (level - cv2.blur(level * used, window) / np.maximum(cv2.blur(used, window), 1e-6)) * used
+    used *= np.abs(rest) < 3.0 * 1.4826 * np.median(np.abs(rest[used > 0]))
+    there, size = _stands_out((rest * used).sum(axis=1, dtype=np.float64), frequency)
+    return there and 2.0 * size / max(float(used.sum()), 1.0) > BEYOND_SHARE * stripe.contrast_percent / 200.0
