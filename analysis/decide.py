@@ -10,7 +10,7 @@ from analysis.grain import GrainField
 from analysis.odds import evidence_share
 from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
 
-__all__ = ["STRIPED", "VERDICTS", "Decision", "Reason", "decide"]
+__all__ = ["STRIPED", "VERDICTS", "Decision", "Reason", "decide", "missed_share"]
 
 VERDICTS = ("mechanical", "grain", "mixed", "clean", "undecided")
 STRIPED = ("mechanical", "mixed")      # the verdicts that name a regular artefact

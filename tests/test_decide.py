@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.camera import camera_cause, wave_in_photo
-from analysis.decide import VERDICTS, decide
+from analysis.camera import camera_cause, wave_in_photo, without_camera_lines
+from analysis.decide import VERDICTS, decide, missed_share
 from analysis.grain import measure_grain
-from analysis.odds import TERMS, line_probability
+from analysis.odds import TERMS, line_odds, line_probability
 from analysis.photo import Photo
 from analysis.stripes import find_stripes
 from tests.textures import S, cosine, grid, piece, rings, texture
@@ -121,3 +121,73 @@ def test_odds_file_names_every_term_and_a_better_line_never_has_worse_odds():
     base = line_probability(middle)[0]
     for name in ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage"):
         assert line_probability(middle | {name: middle[name] + 0.5})[0] >= base - 1e-12
+
+
+def test_rows_that_the_pixels_fold_to_a_stripe_are_named_with_their_interval():
+    """Sampling theorem: rows at 10 a mm photographed at 10.12 px a mm, turned, show at the difference of the waves."""
+    x, y, noise = ground(9)
+    turn, px_per_mm = np.radians(8.647), 10.12
+    # Rows' wave (0, 10) a mm less the photo's column frequency, seen in the piece's axes: its part along x remains.
+    fx = px_per_mm * np.sin(turn)
+    at_fold = find_stripes(texture(noise + cosine(x, y, period_mm=1.0 / fx, contrast_percent=1.5)), with_limit=False)
+    beside = find_stripes(texture(noise + cosine(x, y, period_mm=1.02 / fx, contrast_percent=1.5)), with_limit=False)
+    c, s = np.cos(turn), np.sin(turn)
+    turned = np.array([[c, s, 40.0], [-s, c, 60.0], [0.0, 0.0, 1.0]])      # mm to px over px_per_mm
+    given = piece(np.exp(noise), photo_to_piece=np.linalg.inv(np.diag([px_per_mm, px_per_mm, 1.0]) @ turned),
+                  photo_px_per_mm=px_per_mm)
+    cause = camera_cause(at_fold.stripes[0], given, photo(0))
+    assert cause is not None and f"rows {1 / (px_per_mm * c):.3f} mm apart" in cause
+    assert camera_cause(beside.stripes[0], given, photo(0)) is None
+
+
+def test_jumps_of_a_resized_file_are_named_and_a_smooth_stripe_of_that_spacing_is_not():
+    x, y, noise = ground(10)
+    found = find_stripes(texture(noise + cosine(x, y, period_mm=6.3 / S, contrast_percent=1.0)), with_limit=False)
+    given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
+    u = np.arange(noise.shape[1])
+    level = np.random.default_rng(11).standard_normal(noise.shape)
+    for jump, named in ((1.0 + 0.5 * (u % 6.3 < 1.0), True), (1.0, False)):
+        light = 0.3 * (1.0 + 0.005 * np.cos(2 * np.pi * u / 6.3)) + 0.004 * jump * level
+        taken = replace(photo(16), luminance=light.astype(np.float32), size_px=light.shape[::-1])
+        assert (camera_cause(found.stripes[0], given, taken) is not None) == named
+
+
+def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
+    x, y, noise = ground(12)
+    both = noise + cosine(x, y, period_mm=8 / S, contrast_percent=6.0) + cosine(x, y, period_mm=2.3,
+                                                                              contrast_percent=4.0)
+    field = find_stripes(texture(both), with_limit=False)
+    given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
+    kept, cause, told = without_camera_lines(field, given, photo(8))
+    assert cause is None
+    assert [round(s.period_mm, 1) for s in kept.stripes] == [2.3] == [round(c.stripe.period_mm, 1)
+                                                                     for c in kept.candidates[:1]]
+    assert len(told) == 1 and "8.00 pixels" in told[0]
+    alone = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=6.0)), with_limit=False)
+    kept, cause, told = without_camera_lines(alone, given, photo(8))
+    assert cause is not None and kept is alone and told == ()
+
+
+def test_a_line_that_surely_leans_out_of_the_search_is_not_the_machines():
+    x, y, noise = ground(13)
+    field = find_stripes(texture(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0)), with_limit=False)
+    line = field.candidates[0].line
+    straight, leaning = line_odds(line, 1e-9)[0], line_odds(replace(line, fy_per_mm=line.fx_per_mm * np.tan(
+        np.radians(1.9)), fy_sd_per_mm=0.001 * line.fx_per_mm), 1e-9)
+    assert straight > 0.9
+    assert leaning[0] <= 0.5 and "off_square" in {t.name for t in leaning[1]}
+
+
+def test_a_photo_that_misses_more_leaves_more_probability():
+    """Bayes' rule: with one machine in three striped, a photo that would show nothing leaves one third."""
+    x, y, noise = ground(14)
+    field, clean = judged(noise)
+    blind = replace(field, detection_limit_curve=tuple((p, 60.0) for p, _ in field.detection_limit_curve))
+    half = replace(field, detection_limit_curve=tuple((p, 60.0 if k % 2 else 0.01) for k, (p, _) in enumerate(
+        field.detection_limit_curve[:6])))
+    none = replace(field, candidates=(), detection_limit_curve=((1.0, 0.01), (2.0, 0.01)))
+    assert [missed_share(f) for f in (blind, half, none)] == [1.0, 0.5, 0.0]
+    given = texture(noise)
+    told = [decide(replace(f, candidates=()), measure_grain(given)).probability_mechanical for f in (none, half, blind)]
+    assert told[0] == pytest.approx(0.01) and told[0] < told[1] < told[2] == pytest.approx(1 - 0.99 * 2 / 3)
+    assert clean.probability_mechanical < 0.2
