@@ -80,7 +80,7 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     width loses about a tenth of its amplitude to it, one of an eighth nothing.
     """
     keep = piece.valid & _region(piece, region_mm) & _inside_frame(piece)
-    level = np.log(np.maximum(piece.reflectance, FLOOR)).astype(np.float32)
+    level = np.log(np.maximum(piece.reflectance, np.float32(FLOOR)))
     if keep.sum() < 400:
         raise PhotoError("The part to analyse holds no part of the piece. "
                          "Set a region inside the frame, or leave it empty for the whole piece.")
@@ -99,8 +99,8 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     trend = _trend(level, usable, cell)
     rest = np.where(usable, level - trend, np.float32(0))
     weight = usable.astype(np.float32) * _evenness(rest, usable, cell)
-    rest = np.where(usable, np.clip(rest, -1.0, 1.0), np.float32(0))
-    rest -= np.float32(np.average(rest, weights=weight)) * usable
+    rest = np.clip(rest, -1.0, 1.0, out=rest)
+    rest = np.where(usable, rest - np.float32(np.average(rest, weights=weight)), np.float32(0))
     for array in (rest, weight):
         array.setflags(write=False)
     return Texture(name=piece.name, log_reflectance=rest, weight=weight,
@@ -243,8 +243,11 @@ def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
         left = inside & ~strict
         if left.sum() > 0.5 * inside.sum() and np.std(rest[left]) < CALMER * roughness:
             marks = strict
-    rows, columns = (np.minimum(np.arange(n) // factor, m - 1) for n, m in zip(level.shape, marks.shape, strict=True))
-    return marks[rows[:, None], columns[None, :]] if factor > 1 else marks
+    if factor == 1:
+        return marks
+    full = cv2.resize(marks.astype(np.uint8), None, fx=factor, fy=factor, interpolation=cv2.INTER_NEAREST)
+    below, beside = (n - m for n, m in zip(level.shape, full.shape, strict=True))
+    return cv2.copyMakeBorder(full, 0, below, 0, beside, cv2.BORDER_REPLICATE).astype(bool)
 
 
 def _spread(values) -> tuple[float, float, float]:

@@ -105,10 +105,9 @@ def _smoothed(across, weight, scale):
 
 
 def _minima(smooth):
-    """Dark lines as (band, sample - 1) indices, band by band from left to right."""
+    """Where dark lines are: [band, sample - 1]."""
     with np.errstate(invalid="ignore"):
-        low = (smooth[:, 1:-1] < smooth[:, :-2]) & (smooth[:, 1:-1] <= smooth[:, 2:])
-    return np.nonzero(low)
+        return (smooth[:, 1:-1] < smooth[:, :-2]) & (smooth[:, 1:-1] <= smooth[:, 2:])
 
 
 def _counts(across, weight):
@@ -116,7 +115,7 @@ def _counts(across, weight):
     longest = across.shape[1] / WIDEST
     scales = FINEST_SCALE * 2.0 ** (np.arange(MOST_SCALES) / SCALES_PER_OCTAVE)
     scales = scales[scales < longest]
-    return scales, np.array([len(_minima(_smoothed(across, weight, s))[0]) for s in scales], float)
+    return scales, np.array([np.count_nonzero(_minima(_smoothed(across, weight, s))) for s in scales], float)
 
 
 def _plateau(scales, counts, samples) -> tuple[float, float]:
@@ -143,7 +142,7 @@ def _plateau(scales, counts, samples) -> tuple[float, float]:
 def _intervals(across, weight, scale) -> NDArray[np.float64]:
     """Distances between neighbouring lines of one transect without a gap between, in samples."""
     smooth = _smoothed(across, weight, scale)
-    band, at = _minima(smooth)
+    band, at = np.nonzero(_minima(smooth))
     at = at + 1
     a, b, c = smooth[band, at - 1], smooth[band, at], smooth[band, at + 1]
     place = at + 0.5 * (a - c) / np.maximum(a - 2 * b + c, 1e-12)

@@ -107,7 +107,7 @@ def _loaded(data: bytes, name: str) -> Photo:
     levels = _levels(preview)
     _check_not_blank(levels)
     luminance = _luminance(pixels, curves)
-    clipped = cv2.max(cv2.max(*cv2.split(preview)[:2]), preview[..., 2]) >= FULL_SCALE
+    clipped = cv2.inRange(preview, (0, 0, 0), (FULL_SCALE - 1,) * 3) == 0
     blur = blur_px(luminance)
     warnings = decoded.warnings + notes + _light_warnings(levels, clipped) + _blur_warnings(blur)
     for array in (luminance, preview, clipped):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,7 +47,7 @@ def print_quality(texture: Texture) -> PrintQuality:
     if not texture.scale_known:
         return PrintQuality(graininess=None, mottle=None, banding=None, banding_across=None, tiles=0)
     density = -DENSITY * texture.log_reflectance
-    there = texture.weight > 0
+    there = (texture.weight > 0).astype(np.float32)             # where it is 0, so is the density
     side = max(2, round(TILE_MM * texture.samples_per_mm))
     count, total, squares = (_by_tile(a, side) for a in (there, density, density * density))
     whole = count >= FULL_TILE * side * side
@@ -63,17 +64,18 @@ def print_quality(texture: Texture) -> PrintQuality:
 def _by_tile(array, side) -> NDArray[np.float64]:
     """Sums over whole tiles."""
     rows, columns = (n // side * side for n in array.shape)
-    return array[:rows, :columns].reshape(rows // side, side, -1, side).sum(axis=(1, 3), dtype=np.float64)
+    bands = np.stack([array[k: k + side, :columns].sum(axis=0, dtype=np.float64) for k in range(0, rows, side)])
+    return bands.reshape(len(bands), -1, side).sum(axis=2)
 
 
 def _banding(density, there, axis, samples_per_mm) -> float | None:
     """Root mean square of the mean profile, each spatial frequency weighted by the eye's relative sensitivity."""
-    count = there.sum(axis=axis)
+    count, total = (cv2.reduce(a, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).ravel() for a in (there, density))
     used = np.flatnonzero(count > 0.25 * density.shape[axis])
     if used.size < 64:
         return None
     place = np.arange(used[0], used[-1] + 1)
-    profile = np.interp(place, used, (density * there).sum(axis=axis)[used] / count[used])
+    profile = np.interp(place, used, total[used] / count[used])
     profile -= profile.mean()
     frequency = np.fft.rfftfreq(profile.size, 1.0 / samples_per_mm)[1:]
     degree = cycles_per_degree(1.0, ARMS_LENGTH_MM) * frequency
