@@ -76,7 +76,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None
-    if is_line and not _alike(edges.lines, px_per_mm):
+    if is_line and not _alike(edges.lines, side_px_per_mm(corners, size_mm)):
         return None
     if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
         return None
@@ -94,26 +94,33 @@ def _shape(corners, size_mm, size_px) -> tuple[float, float]:
 
 
 def _alike(lines, px_per_mm) -> bool:
-    """Whether four sides look like one engraved line.
+    """Whether four sides, of so many pixels a mm each, look like one engraved line.
 
     A shadow at a board's edge is softer, wider or narrower, fainter, and the
     model of a blurred line puts its edge elsewhere.
     """
     if any(one is None for one in lines):
         return False
-    if max(one.misfit for one in lines) > MOST_SIDE_MISFIT:
-        return False
-    clear = [one for one in lines if one.misfit < MOST_PROFILE_MISFIT]
-    if len(clear) < 2:
-        clear = lines                      # a phone's sharpening spoils all four profiles, and all in the same way
-        if any(max(of) > MOST_UNLIKE_SHARPENED * min(of) for of in
-               ([one.width_mm for one in lines], [one.blur_mm for one in lines])):
+    misfit, width, blur = np.array([(one.misfit, one.width_mm, one.blur_mm) for one in lines]).T
+    blur = blur * px_per_mm                # the camera's, so alike in pixels
+    clear = misfit < MOST_PROFILE_MISFIT
+    if clear.sum() < 2:                    # a phone's sharpening spoils all four profiles, and all in the same way
+        clear[:] = True
+        turned = np.roll(blur, 2)          # a shaken camera blurs across one pair of sides only
+        if (_ratio(width) > MOST_UNLIKE_SHARPENED or np.exp(np.abs(np.log(blur / turned)).max()) > MOST_UNLIKE_SHARPENED
+                or _ratio(misfit) > MOST_UNLIKE_SHARPENED and misfit.max() > MOST_SIDE_MISFIT):
             return False
-    width, blur = [one.width_mm for one in lines], [one.blur_mm for one in clear]
-    shift = np.array([one.edge_mm for one in clear])
+    elif misfit.max() > MOST_SIDE_MISFIT:
+        return False
+    shift = np.array([one.edge_mm for one in lines])[clear]
     light = np.maximum([(one.outside, one.line) for one in lines], 1e-3)      # glare makes a side fainter in light, ...
     depth = max((np.abs(np.diff(level, axis=1)) for level in (light, np.log(light))),     # ... or in its logarithm
                 key=lambda one: one.min() / np.median(one))
-    return bool(max(width) < MOST_UNLIKE * min(width) and max(blur) < MOST_UNLIKE * min(blur)
-                and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm)
+    return bool(_ratio(width) < MOST_UNLIKE and _ratio(blur[clear]) < MOST_UNLIKE
+                and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean())
                 and depth.min() > LEAST_DEPTH * np.median(depth))
+
+
+def _ratio(values) -> float:
+    """Largest over smallest."""
+    return float(values.max() / values.min())
