@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.bank import share_square_to_axis
-from analysis.camera import blur_transfer, without_camera_lines
+from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
 from analysis.decide import Decision, Reason, decide
 from analysis.flatten import Texture, flatten, glare_share
 from analysis.grain import GrainField, measure_grain
@@ -121,19 +121,20 @@ def _above_floor(field: StripeField) -> StripeField:
 
 
 def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float) -> StripeField:
-    """Let each contrast's interval reach up to what the piece would have if blur and added light ate all they may.
+    """Let each contrast's interval reach up to what the piece would have if blur, slant and light ate all they may.
 
     `light` is the share of the contrast that added light lets through.
     """
     def reach(candidate):
         low, high = candidate.stripe.contrast_interval_percent
         let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
+        slanted = slant_transfer(candidate.line) if piece.corners_px is None else 1.0
         notes = candidate.stripe.notes
         if let_through < 0.9:
             hidden = 100 * (1 - let_through)
             notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
-        return replace(candidate, stripe=replace(candidate.stripe, notes=notes,
-                                                 contrast_interval_percent=(low, high / (let_through * light))))
+        most = high / (let_through * slanted * light)
+        return replace(candidate, stripe=replace(candidate.stripe, notes=notes, contrast_interval_percent=(low, most)))
     found = tuple(reach(c) for c in field.candidates)
     return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
 

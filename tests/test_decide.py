@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.camera import camera_cause, wave_in_photo, without_camera_lines
+from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
 from analysis.decide import VERDICTS, decide, missed_share
 from analysis.grain import measure_grain
 from analysis.odds import TERMS, line_odds, line_probability
@@ -191,3 +191,15 @@ def test_a_photo_that_misses_more_leaves_more_probability():
     told = [decide(replace(f, candidates=()), measure_grain(given)).probability_mechanical for f in (none, half, blind)]
     assert told[0] == pytest.approx(0.01) and told[0] < told[1] < told[2] == pytest.approx(1 - 0.99 * 2 / 3)
     assert clean.probability_mechanical < 0.2
+
+
+def test_contrast_that_a_slant_fans_out_of_phase_is_read_back():
+    """Central projection, to first order: the phase gains a term x times y, here 0.3 turns at the corners."""
+    x, y, noise = ground(15)
+    u, v = (2.0 * (a - a.min()) / np.ptp(a) - 1.0 for a in (x, y))
+    for turns in (0.0, 0.15, 0.3):
+        wave = 0.02 * np.cos(2 * np.pi * (x / 2.0 + turns * u * v))
+        field = find_stripes(texture(noise + wave.astype(np.float32)), with_limit=False)
+        through = slant_transfer(field.candidates[0].line)
+        assert through == 1.0 or turns > 0.0
+        assert field.stripes[0].contrast_percent / through == pytest.approx(4.0, rel=0.06)
