@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr
 
-from analysis.line import measure_line, rings_at
+from analysis.line import measure_line, surroundings
 from analysis.odds import line_odds, search_false_alarm
 from analysis.places import demodulate_each, demodulated_waves
 from analysis.plane import STEEPEST_DEG, Bands, Plane
@@ -67,13 +67,13 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
 
 def _at_period(bands, places, plane, call, lowest_per_mm):
     """Contrast that is called half of the time, percent, and the spread of its estimate."""
-    rings = rings_at(places, plane)
-    sd = 200.0 * measure_line(places, plane, rings=rings).amplitude_sd
+    around = surroundings(places, plane)
+    sd = 200.0 * measure_line(places, plane, around=around).amplitude_sd
     halves = []
     for wave in demodulated_waves(bands, places.fx_per_mm, PHASES):
         def excess(log_contrast, wave=wave):
             sums = places.sums + np.exp(log_contrast) / 200.0 * wave
-            line = measure_line(replace(places, sums=sums), plane, rings=rings, drifting=False)
+            line = measure_line(replace(places, sums=sums), plane, around=around, drifting=False)
             false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
             p = line_odds(line, false_alarm)[0]
             return np.log(p / (1.0 - p)) - np.log(call / (1.0 - call))

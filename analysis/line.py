@@ -15,20 +15,21 @@ from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from analysis.aslant import aslant_courses, clear
 from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
+from analysis.refine import DRIFT_GAIN, bend, drift_of, refine, turn
 from analysis.rings import RingModel, line_over_rings, ring_model
 
-__all__ = ["Line", "fit_line", "line_wave", "measure_line", "rings_at", "same_wave",
+__all__ = ["Line", "Surroundings", "fit_line", "line_wave", "measure_line", "same_wave", "surroundings",
            "with_envelope"]
 
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
-DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
+FIRST_REACH = 0.35         # resolution cells; rings beside the line must not draw the first step to themselves
 SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
 ORDER_X, ORDER_Y = 3, 2    # of the envelope: side lines within about two resolution cells
 SHAPED = 1e-6              # chance that noise alone bends the envelope so far
 SAME = 0.1                 # of the noise: two fits that differ by less leave the same texture behind
-DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,28 @@ class Envelope:
 
     coefficients: NDArray[np.complex128]   # (ORDER_Y + 1, ORDER_X + 1) of Legendre polynomials
     edges_mm: tuple[tuple[float, float], tuple[float, float]]   # x and y that count as -1 and 1
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a line is measured against, found once where lines of several strengths are laid on the same places."""
+
+    courses: NDArray[np.complex128]        # (k, segments) what stands aslant, to be taken out
+    rings: RingModel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Steadied:
+    """Places in which the line stands still."""
+
+    sums: NDArray[np.complex128]           # (groups, segments)
+    offset: tuple[float, float]            # of (fx, fy) from where the bands were demodulated, cycles per mm
+    drift: float | None
+    centre_mm: tuple[float, float]
+    variance: float                        # of the sum over all places
+    floor: float                           # the same from the level under hills
+    count: float                           # independent cells that `variance` rests on
+    courses: NDArray[np.complex128]        # (k, segments) what was taken out, in the frame of the given places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +96,7 @@ def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
     return measure_line(demodulate(bands, fx, fy), plane)
 
 
-def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: RingModel | None = None,
+def measure_line(places: Places, plane: Plane, *, settled: bool = False, around: Surroundings | None = None,
                  drifting: bool = True) -> Line:
     """Measure the line near the frequency at which the bands were demodulated.
 
@@ -86,8 +109,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
     settled : bool, default False
         True where the line is already taken out of `plane`: the intervals then rest on the
         unbiased local level instead of the careful one that the search needs.
-    rings : RingModel, optional
-        Prepared by `rings_at` for these places; saves time where the sums alone change.
+    around : Surroundings, optional
+        Prepared by `surroundings` for these places; saves time where a line alone is added to them.
     drifting : bool, default True
         Look for a drift of the period too.
 
@@ -102,18 +125,13 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
            discrete-time observations", IEEE Trans. Inf. Theory 20, 591-598 (1974).
     """
     fx, fy = places.fx_per_mm, places.fy_per_mm
-    sums, weights, xs, ys = places.sums, places.weights, places.x_mm, places.y_mm
-    noise, floor, ring, noise_count, ring_count = _continuum_at(plane, fx, fy, settled)
-    variances = noise / plane.square_sum * places.squares           # of each place's sum
-    variance = variances.sum()
+    weights, xs, ys = places.weights, places.x_mm, places.y_mm
+    *_, ring, _, ring_count = _continuum_at(plane, fx, fy, settled)
+    found = _steadied(places, plane, settled=settled, around=around, drifting=drifting)
+    sums, drift, (gx, gy), centre = found.sums, found.drift, found.offset, found.centre_mm
+    a_sum = places.squares / places.squares.sum()
+    variance, variances, quiet = found.variance, found.variance * a_sum, found.floor * a_sum
     by_x, by_y = weights.sum(axis=0), weights.sum(axis=1)
-    centre = (by_x @ xs / by_x.sum(), by_y @ ys / by_y.sum())
-    gx, gy, drift = _refine(sums, xs - centre[0], ys - centre[1], fx, variance,
-                            plane.cell_x_per_mm, plane.cell_y_per_mm,
-                            None if not drifting else 1.0 if settled else SEARCH_DRIFT)
-    turn = np.exp(-2j * np.pi * (gx * (xs - centre[0])[None, :] + gy * (ys - centre[1])[:, None]
-                                 + _bend(drift, fx + gx, xs - centre[0])[None, :]))
-    sums = sums * turn
     fx, fy = fx + gx, fy + gy
     total, gain = sums.sum(), weights.sum()
     common = np.angle(total)
@@ -126,10 +144,9 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
         cells = np.where(weights > 0, 2.0 * sums / weights, 0) * np.exp(-1j * common)
         cells_sd = np.where(weights > 0, np.sqrt(2.0 * variances) / weights, np.inf)
     # Against the floor, not the noise level: flanks of a hill of rings must not pass for noise here.
-    quiet = variances * (floor / noise)
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
-    rings = rings or ring_model(by_x, quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
+    rings = around.rings if around else ring_model(by_x, quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
     over_rings, ideal = line_over_rings(sums.sum(axis=0), rings)
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
@@ -139,25 +156,59 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, rings: 
         amplitude_sd=float(2.0 / gain * np.sqrt(variance / 2.0)),
         phase_rad=float(np.angle(np.exp(1j * at_origin))), phase_sd_rad=float(lever / np.sqrt(strength)),
         drift_percent_per_100mm=drift, centre_mm=(float(centre[0]), float(centre[1])),
-        snr=float(peak), noise_count=noise_count, ring_snr=float(peak * noise / ring), ring_count=ring_count,
-        line_over_rings=over_rings, line_over_rings_ideal=ideal,
-        coherence_along=along, coherence_across=across, coverage=coverage,
-        periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
+        snr=float(peak), noise_count=found.count,
+        ring_snr=float(abs(total) ** 2 * plane.square_sum / (ring * places.squares.sum())), ring_count=ring_count,
+        line_over_rings=over_rings, line_over_rings_ideal=ideal, coherence_along=along, coherence_across=across,
+        coverage=coverage, periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
 
 
-def rings_at(places: Places, plane: Plane) -> RingModel:
-    """The comparison with rings for lines measured at these places."""
-    _, floor, *_ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, False)
-    quiet = floor / plane.square_sum * places.squares
-    return ring_model(places.weights.sum(axis=0), quiet.sum(axis=0), places.x_mm, places.fx_per_mm,
-                      plane.cell_x_per_mm)
+def surroundings(places: Places, plane: Plane) -> Surroundings:
+    """What any line at these places is measured against."""
+    found = _steadied(places, plane, settled=False, around=None, drifting=False)
+    quiet = found.floor * places.squares.sum(axis=0) / places.squares.sum()
+    rings = ring_model(places.weights.sum(axis=0), quiet, places.x_mm, places.fx_per_mm, plane.cell_x_per_mm)
+    return Surroundings(courses=found.courses, rings=rings)
+
+
+def _steadied(places, plane, *, settled, around, drifting) -> _Steadied:
+    """Find the exact frequency, take out what stands aslant, and turn the places so that the line is steady."""
+    sums, weights = places.sums, places.weights
+    noise, floor, _, count, _ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, settled)
+    share = places.squares.sum() / plane.square_sum                 # of a level of the plane, in the sum of all
+    variance, floor = noise * share, floor * share
+    by_x, by_y = weights.sum(axis=0), weights.sum(axis=1)
+    centre = (float(by_x @ places.x_mm / by_x.sum()), float(by_y @ places.y_mm / by_y.sum()))
+    dx, dy = places.x_mm - centre[0], places.y_mm - centre[1]
+    cells = plane.cell_x_per_mm, plane.cell_y_per_mm
+    courses, gx, gy = around.courses if around else None, np.inf, 0.0
+    if courses is None or len(courses):
+        gx, gy, best = refine(sums, dx, dy, *cells, FIRST_REACH)
+        along, across = turn(gx, gy, dx, dy)
+        first = sums * across[:, None] * along
+        courses = aslant_courses(first, weights) * np.conj(along) if courses is None else courses
+        if len(courses):
+            sums = clear(first, weights, courses * along).sums * np.conj(across[:, None] * along)
+    if len(courses) or max(abs(gx) / cells[0], abs(gy) / cells[1]) > FIRST_REACH:
+        gx, gy, best = refine(sums, dx, dy, *cells)
+    drift = None
+    if drifting:
+        least = max(best + DRIFT_GAIN * variance, best * (1.0 if settled else SEARCH_DRIFT))
+        gx, drift = drift_of(sums, dx, dy, places.fx_per_mm, (gx, gy), cells[0], least)
+    along, across = turn(gx, gy, dx, dy, bend(drift, places.fx_per_mm + gx, dx))
+    sums = sums * across[:, None] * along
+    if len(courses):
+        cleared = clear(sums, weights, courses * along)
+        sums, variance, count = cleared.sums, cleared.variance * (UNDER_LINE if settled else 1.0), cleared.count
+        floor = min(floor, cleared.floor)
+    return _Steadied(sums=sums, offset=(gx, gy), drift=drift, centre_mm=centre, variance=float(variance),
+                     floor=float(floor), count=count, courses=courses)
 
 
 def line_wave(line: Line, x_mm, y_mm, *, dtype=np.float64) -> NDArray[np.floating]:
     """Log reflectance of the fitted line at the outer product of y (rows) and x (columns)."""
     x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
-    bend = _bend(line.drift_percent_per_100mm, line.fx_per_mm, x - line.centre_mm[0])
-    along = np.exp(2j * np.pi * (line.fx_per_mm * x + bend))[None, :]
+    bent = bend(line.drift_percent_per_100mm, line.fx_per_mm, x - line.centre_mm[0])
+    along = np.exp(2j * np.pi * (line.fx_per_mm * x + bent))[None, :]
     across = line.amplitude * np.exp(1j * (2 * np.pi * line.fy_per_mm * y + line.phase_rad))[:, None]
     if line.envelope is not None:
         u, v = (_unit(at, edges) for at, edges in zip((x, y), line.envelope.edges_mm, strict=True))
@@ -226,51 +277,6 @@ def _spread(weight, distance):
     """Weighted r.m.s. distance from the middle, mm, with the width of the places themselves."""
     step = (distance[-1] - distance[0]) / max(distance.size - 1, 1)
     return float(np.sqrt(weight @ distance ** 2 / weight.sum() + step ** 2 / 12.0) + 1e-9)
-
-
-def _bend(drift, fx, x):
-    """Phase, in periods, that a drift of the period adds at distance x from the middle."""
-    return np.zeros_like(x) if drift is None else -fx * drift * 1e-4 / 2.0 * x ** 2
-
-
-def _refine(sums, xs, ys, fx, variance, cell_x, cell_y, drift_factor):
-    """Offset in fx and fy (and drift, where it pays) that maximises the coherent sum."""
-    gx = gy = 0.0
-    step_x, step_y = cell_x / 10.0, cell_y / 10.0      # the search grid is half a cell; further off stands another line
-    best = 0.0
-    for _ in range(3):
-        tx, ty = gx + step_x * np.arange(-6, 7), gy + step_y * np.arange(-6, 7)
-        power = np.abs(np.exp(-2j * np.pi * np.outer(ty, ys)) @ sums @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
-        j, i = np.unravel_index(np.argmax(power), power.shape)
-        gx, gy, best = tx[i], ty[j], power[j, i]
-        if 0 < i < 12 and 0 < j < 12:
-            gx += step_x * _summit(power[j, i - 1: i + 2])
-            gy += step_y * _summit(power[j - 1: j + 2, i])
-        step_x, step_y = step_x / 5.0, step_y / 5.0
-    if drift_factor is None:
-        return gx, gy, None
-    along = (sums * np.exp(-2j * np.pi * gy * ys)[:, None]).sum(axis=0)
-    tx = gx + cell_x * np.linspace(-1.5, 1.5, 61)
-    bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + gx, xs) for d in DRIFTS]))
-    power = np.abs((bends * along) @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
-    j, i = np.unravel_index(np.argmax(power), power.shape)
-    if power[j, i] < best + DRIFT_GAIN * variance or power[j, i] < drift_factor * best:
-        return gx, gy, None
-    drift, at = DRIFTS[j], tx[i]
-    step_d, step_x = DRIFTS[1] - DRIFTS[0], tx[1] - tx[0]
-    for _ in range(3):
-        ds, tx = drift + step_d * np.linspace(-1, 1, 9), at + step_x * np.linspace(-1, 1, 9)
-        bends = np.exp(-2j * np.pi * np.stack([_bend(d, fx + at, xs) for d in ds]))
-        power = np.abs((bends * along) @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2
-        j, i = np.unravel_index(np.argmax(power), power.shape)
-        drift, at, step_d, step_x = ds[j], tx[i], step_d / 4.0, step_x / 4.0
-    return at, gy, float(drift)
-
-
-def _summit(three):
-    """Where the parabola through three neighbours has its summit, in steps from the middle one."""
-    bend = three[0] - 2.0 * three[1] + three[2]
-    return 0.5 * (three[0] - three[2]) / bend if bend < 0 else 0.0
 
 
 def _coherences(sums, weights, variances):

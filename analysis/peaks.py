@@ -30,13 +30,16 @@ def find_peaks(plane: Plane) -> list[tuple[float, float]]:
     """Highest peaks of the plane within the wedge, by both statistics, as (fx, fy)."""
     wedge = search_wedge(plane)
 
-    # Only summits, and none so low that it may be a side lobe of a strong line beside it.
-    def highest_within(cells):
+    # Only summits of the power or of it over its own column's flanks (a ridge of rings one column further must not
+    # hide a line), and none so low over those flanks that it may be a side lobe of a strong line beside it.
+    def highest_within(cells, field):
         size = [max(3, 2 * round(cells * cell / (f[1] - f[0])) + 1) for cell, f in (
             (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
-        return maximum_filter(plane.power, size)
+        return maximum_filter(field, size)
 
-    wedge &= (plane.power >= highest_within(1.0)) & (plane.power >= SIDE_LOBE * highest_within(2.0))
+    over_flanks = plane.power / plane.local
+    wedge &= (plane.power >= highest_within(1.0, plane.power)) | (over_flanks >= highest_within(1.0, over_flanks))
+    wedge &= over_flanks >= SIDE_LOBE * highest_within(2.0, over_flanks)
     over_noise = np.where(wedge, plane.noise_count * np.log1p(plane.power / plane.noise / plane.noise_count), 0.0)
     over_rings = np.where(wedge, plane.power / plane.ring, 0.0)
     taken: list[tuple[float, float]] = []

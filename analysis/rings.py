@@ -10,7 +10,8 @@ __all__ = ["RingModel", "line_over_rings", "ring_model"]
 
 RING_VARIATIONS = np.array([0.07, 0.10, 0.14, 0.20, 0.30])   # CV of the ring spacing that "rings" stands for
 RING_POWERS = np.concatenate([[0.0], np.geomspace(0.03, 3e4, 25)])   # ring power / noise power in a segment
-RING_OFFSETS = np.array([-3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0])      # centre of the hill, resolution cells
+# Centre of the hill, resolution cells: as far as the segments reach, since a strong hill further off is folded in.
+RING_OFFSETS = np.array([-10.0, -7.5, -5.0, -3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0, 5.0, 7.5, 10.0])
 NOISE_PRIOR = 8.0          # how many segments' worth the continuum counts for when the noise scale is fitted
 
 
@@ -66,13 +67,16 @@ def line_over_rings(sums, model: RingModel) -> tuple[float, float]:
     value is the expectation for a line of the same strength with nothing but the noise floor around it.
     """
     s, g = sums[model.used] * model.scale, model.gain
-    steady = g * abs(np.sum(g * s)) / np.sum(g ** 2)
     free = s.size + NOISE_PRIOR
-    shape = (-1, RING_OFFSETS.size, s.size)
-    logs = []
-    for data, noise in ((s, 0.0), (steady, 1.0)):
-        turned = (data @ model.axes).reshape(shape)
-        rest = np.abs(turned) ** 2 @ model.inverses + noise * model.inverses.sum(axis=1, keepdims=True)
-        line = np.abs((np.conj(model.modes) * turned) @ model.inverses) ** 2 / model.square
-        logs += [np.min(model.volume + free * np.log((left + NOISE_PRIOR) / free)) for left in (rest, rest - line)]
-    return float(max(logs[0] - logs[1], 0.0)), float(max(logs[2] - logs[3], 0.0))
+
+    def least(left):
+        return np.min(model.volume + free * np.log((left + NOISE_PRIOR) / free))
+
+    turned = (s @ model.axes).reshape(-1, RING_OFFSETS.size, s.size)
+    rest = np.abs(turned) ** 2 @ model.inverses
+    line = np.abs((np.conj(model.modes) * turned) @ model.inverses) ** 2 / model.square
+    # The steady line is the gain itself times its amplitude, whose energy over the variance is `square`.
+    noise = model.inverses.sum(axis=1, keepdims=True)
+    steady = (abs(np.sum(g * s)) / np.sum(g ** 2)) ** 2 * model.square
+    ratio, ideal = least(rest) - least(rest - line), least(steady + noise) - least(noise)
+    return float(max(ratio, 0.0)), float(max(ideal, 0.0))
