@@ -17,12 +17,23 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.frame_candidates import Candidate, edge_candidates, line_candidates, lines_along
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
-from analysis.geometry import lens_of_photo, lens_scale_sd, seen_proportions, undistort
-from analysis.sides import side_px_per_mm
+from analysis.geometry import (
+    apply_homography,
+    homography_of,
+    lens_of_photo,
+    lens_scale_sd,
+    seen_proportions,
+    undistort,
+)
+from analysis.sides import moved_out, side_px_per_mm
 
 __all__ = ["Frame", "find_frame", "frame_at"]
 
-PASSES = ((1100, 0.0), (1100, 1.5), (2200, 1.0))   # longer side searched, and a blur, px: noise hides lines
+# Longer side searched, and a blur, px: noise and grain hide lines, and edges more so
+PASSES = ((line_candidates, 1100, 0.0), (line_candidates, 1100, 1.5), (line_candidates, 2200, 1.0),
+          (edge_candidates, 1100, 0.0))
+BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
+LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line
 REFINED, LARGEST = 3, 2    # refined at full resolution: the best, and the largest among the good
 ABOUT_EQUAL = 0.35         # in score
 ROUGH_SCORE = 0.2          # how far a score may rise by refining
@@ -71,13 +82,11 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
     PhotoError
         No credible frame, two of them, or one whose proportions are not the stated ones.
     """
-    for search_px, blur_px in PASSES:
-        found = _search(luminance, size_mm, search_px, blur_px, line_candidates)
+    for propose, search_px, blur_px in PASSES:
+        found = _search(luminance, size_mm, search_px, blur_px, propose)
         if found:
+            found = [_outermost(luminance, one, size_mm) for one in found]
             return _chosen(found, size_mm, luminance.shape, focal_share)
-    found = _search(luminance, size_mm, *PASSES[0], edge_candidates)
-    if found:
-        return _chosen(found, size_mm, luminance.shape, focal_share)
     raise PhotoError(_not_found(size_mm))
 
 
@@ -161,6 +170,26 @@ def _search(luminance, size_mm, search_px, blur_px, propose) -> list[CheckedFram
         checked = check_frame(luminance, replace(candidate, corners=corners), size_mm)
         if checked is not None:
             found.append(checked)
+    return found
+
+
+def _outermost(luminance, found: CheckedFrame, size_mm) -> CheckedFrame:
+    """Dark line close around what was found, if there is one.
+
+    A bare strip between line and ground, or the ground's edge, is not the frame; of a double line the outer one is.
+    """
+    ideal = undistort(found.fit.corners_px, found.fit.lens)
+    tried = np.stack([moved_out(ideal, np.full(4, far), size_mm) for far in BESIDE_MM])
+    least = LEAST_BESIDE_PX / side_px_per_mm(ideal, size_mm).mean()
+    for one in lines_along(luminance, tried, np.zeros(len(tried)), size_mm):
+        line = moved_out(one.corners, one.edge_mm, size_mm)
+        away = apply_homography(np.linalg.inv(homography_of(ideal, size_mm)), line)
+        out = np.concatenate([-away[:2, 1], away[1:3, 0] - size_mm[0], away[2:, 1] - size_mm[1], -away[[0, 3], 0]])
+        if not one.dark or out.min() < max(least, LEAST_BESIDE_MM):
+            continue
+        checked = check_frame(luminance, one, size_mm)
+        if checked is not None and (not (found.is_line and found.dark) or checked.score > found.score - ABOUT_EQUAL):
+            return checked
     return found
 
 

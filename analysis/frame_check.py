@@ -39,6 +39,7 @@ class CheckedFrame:
     score: float
     area_px: float
     is_line: bool
+    dark: bool
 
 
 def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: tuple[float, float],
@@ -80,7 +81,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
         return None
-    return CheckedFrame(fit=fit, support=support, is_line=is_line,
+    return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
                         score=support + candidate.strength - SHAPE_COST * misfit,
                         area_px=float(cv2.contourArea(corners.astype(np.float32))))
 

@@ -18,6 +18,7 @@ BLUR_PX = 0.9              # expected Gaussian blur, 1 s.d.: lens, demosaicing a
 LIMITS = ([-0.6, np.log(0.1), -2.0, 0, 0, 0, -np.inf, -np.inf],
           [0.6, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf, np.inf])
 SOFT, MOST_STEPS = 0.03, 40     # of the outer step: residuals beyond count by their size, not its square
+LEAST_STRIP = 0.3          # rise of a strip of bare ground inside the line, over the outer step
 MOST_SHIFT_MM = 0.25       # a larger correction is not believed
 
 
@@ -74,6 +75,7 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     step = outside - line
     if not np.isfinite(step) or abs(step) < 1e-6:
         return None
+    u, profile = _alone(u, profile, width_mm, line, step)
     inside = float(np.median(profile[u < 0.7 * u.min()]))
     # The line ends where, inward from its core, its inner ground is half reached.
     near = (u < 0) & (u > -width_mm - 0.3)
@@ -110,6 +112,18 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     rms = float(np.sqrt(np.mean(residuals(found)[:-3] ** 2)))
     return LineProfile(edge_mm=float(edge), width_mm=width, blur_mm=float(expected * np.exp(blur)), outside=float(a),
                        line=float(b), inside=float(c), misfit=rms)
+
+
+def _alone(u, profile, width_mm, line, step):
+    """Profile as far inward as it shows one line: past a strip of bare ground the engraved ground may begin."""
+    core = int(np.argmin(np.abs(u + width_mm / 2)))
+    rise = ((profile[core::-1] - line) / step)                 # inward from the core: 0 on the line
+    top = np.maximum.accumulate(rise)
+    back = np.flatnonzero((top > LEAST_STRIP) & (rise < 0.5 * top))
+    if not len(back):
+        return u, profile
+    last = np.flatnonzero(rise[:back[0]] > 0.85 * top[back[0]])[-1]
+    return u[core - last:], profile[core - last:]
 
 
 def _least_squares(residuals, slopes, x) -> NDArray[np.float64]:
