@@ -1,8 +1,9 @@
 """The piece in a photo without a frame: its engraved ground, or the board against the bench.
 
-Regions of one colour and one roughness are cut out at several coarsenesses; a
-piece is a large, nearly convex one that stands out from what lies around it.
-A bench with a regular texture of its own would else be taken for stripes.
+Regions of one colour and one roughness are cut out at several coarsenesses, and
+rectangles are drawn from straight edges; a piece is a large, nearly convex one
+that stands out from what lies around it. A bench with a regular texture of its
+own would else be taken for stripes.
 """
 from __future__ import annotations
 
@@ -12,17 +13,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.quads import edge_lines, quadrilaterals
+
 __all__ = ["Ground", "find_ground"]
 
 SEARCH_PX = 320            # longer side of the picture that is cut into regions
 CLUSTERS = (2, 3, 4, 5)    # coarsenesses
-LEAST_SHARE, MOST_SHARE = 0.06, 0.9    # of the photo
+EVEN = (0.8, 0.9)          # share of the pixels with the gentlest slopes: an edge stands in a shadow too
+LEAST_SHARE, MOST_SHARE = 0.09, 0.9    # of the photo
 LEAST_SOLIDITY = 0.95       # area over that of the convex hull
 BRIDGES = (3, 9, 18)       # half the width of what joins the piece to clutter of its own colour, pixels searched
 MOST_AT_BORDER = 0.35      # of the outline that runs along the photo's edge
 MOST_OFF = 0.25            # of the middle of its outline from the photo's, over the photo's size: clutter lies farther
 LEAST_CONTRAST = 1.5       # between the bands on both sides of the outline, over their spread
+CLEAR = 3.0                # a fainter outline must be a quadrilateral: the edge of a shadow is none
+LEAST_FILLED = 0.95        # of the quadrilateral around it
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
+LINES_PX = 640             # longer side of the picture whose straight edges are looked at
+LEAST_SUPPORT = 0.8        # of the weakest side of a rectangle that lies on edges
+MOST_SKEW = 0.12           # of the difference of its opposite sides: without a frame a photo is taken square on
+LEAST_STEP = 2.0           # of lightness L* across its sides
+LEAST_EVEN = 0.3           # of the step across its weakest side over that of all
+LEAST_ALIKE = 0.9          # of the places along the sides that step the same way: not the ground's side and the board's
+BESIDE = 5                 # pixels searched, from the side to where each level is read
 KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out
 SEED = 5                   # of the clusters' starts
 
@@ -53,17 +66,14 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
 
     Notes
     -----
-    Clusters by k-means in CIE L*a*b* and local roughness (Lloyd, IEEE Trans.
+    Rectangles come first; where none is whole, places without an edge, and
+    clusters by k-means in CIE L*a*b* and local roughness (Lloyd, IEEE Trans.
     Inf. Theory 28(2), 129-137 (1982), as in OpenCV).
     """
     scale = min(1.0, SEARCH_PX / max(preview.shape[:2]))
     small = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     features = _features(small)
-    found = []
-    for count in CLUSTERS:
-        labels = _clusters(features, count)
-        for label in range(count):
-            found += _regions(labels == label, features)
+    found = _rectangles(preview, features) or _even_places(features)
     if not found:
         return None
     board = max(found, key=lambda one: _worth(*one))
@@ -114,9 +124,78 @@ def _regions(mask, features) -> list[tuple]:
         if np.hypot(x, y) > MOST_OFF:
             continue
         contrast = _contrast(filled, features)
-        if contrast > LEAST_CONTRAST:
+        if contrast > (LEAST_CONTRAST if _filled_quad(hull) > LEAST_FILLED else CLEAR):
             found.append((filled > 0, contrast))
     return found
+
+
+def _even_places(features) -> list[tuple]:
+    """Regions of one colour and roughness, and regions without an edge: (mask, contrast)."""
+    found = []
+    for count in CLUSTERS:
+        labels = _clusters(features, count)
+        for label in range(count):
+            found += _regions(labels == label, features)
+    slope = _slopes(features)
+    for share in EVEN:
+        found += _regions(slope < np.quantile(slope, share), features)
+    return found
+
+
+def _slopes(features) -> NDArray[np.float32]:
+    """Steepness of the smooth colour."""
+    smooth = np.ascontiguousarray(features[..., :3])
+    gx, gy = (cv2.Sobel(smooth, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
+    return np.sqrt((gx * gx + gy * gy).sum(axis=-1))
+
+
+def _filled_quad(hull) -> float:
+    """Share of the smallest quadrilateral around a convex outline that it fills."""
+    if len(hull) < 4:
+        return 0.0
+    quad = cv2.approxPolyN(hull.astype(np.float32), 4, ensure_convex=True)
+    return cv2.contourArea(hull) / max(cv2.contourArea(quad), 1.0)
+
+
+def _rectangles(preview, features) -> list[tuple]:
+    """Large rectangles of straight edges that step alike all round: (mask, contrast)."""
+    scale = min(1.0, LINES_PX / max(preview.shape[:2]))
+    grey = cv2.cvtColor(cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+    lines = edge_lines(grey)
+    if len(lines.point) < 4:
+        return []
+    corners, support = (np.concatenate(part) for part in zip(
+        *(quadrilaterals(lines, grey.shape[::-1], dark) for dark in (True, False)), strict=True))
+    side = np.roll(corners, -1, axis=1) - corners
+    length = np.linalg.norm(side[:, :2], axis=2).clip(1.0)
+    skew = np.linalg.norm(side[:, :2] + side[:, 2:], axis=2) / length
+    area = np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0])
+    square = np.abs(np.sum(side[:, 0] * side[:, 1], axis=1)) / length.prod(axis=1)
+    good = ((support.min(axis=1) > LEAST_SUPPORT) & (skew.max(axis=1) < MOST_SKEW) & (square < MOST_SKEW)
+            & (area > LEAST_SHARE * grey.size) & (area < MOST_SHARE * grey.size))
+    h, w = features.shape[:2]
+    found = []
+    for one in (corners[good] + 0.5) * np.array([w / grey.shape[1], h / grey.shape[0]]) - 0.5:
+        if np.hypot(*(one.mean(axis=0) / (w, h) - 0.5)) < MOST_OFF and (step := _even_step(one, features)):
+            filled = np.zeros((h, w), np.uint8)
+            cv2.fillPoly(filled, [np.round(one).astype(np.int32)], 1)
+            found.append((filled > 0, step))
+    return found
+
+
+def _even_step(corners, features) -> float | None:
+    """Step of lightness across the sides of a rectangle (clockwise), over its spread; None where it is not even."""
+    along = np.linspace(0.08, 0.92, 12)[:, None, None]
+    side = np.roll(corners, -1, axis=0) - corners
+    inward = np.stack([-side[:, 1], side[:, 0]], axis=1) / np.linalg.norm(side, axis=1, keepdims=True)
+    level = [cv2.remap(features[..., 0], *np.moveaxis((corners + along * side + off * inward).astype(np.float32), 2, 0),
+                       cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for off in (-BESIDE, BESIDE)]
+    step = level[0] - level[1]
+    middle = float(np.median(step))
+    if (abs(middle) < LEAST_STEP or np.mean(step * middle > 0) < LEAST_ALIKE
+            or (np.median(step, axis=0) / middle).min() < LEAST_EVEN):
+        return None
+    return abs(middle) / (1.4826 * float(np.median(np.abs(step - middle))) + 1.0)
 
 
 def _cut(away, width):

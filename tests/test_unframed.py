@@ -46,6 +46,23 @@ def test_the_engraved_ground_is_found_on_any_bench(turn, bench):
     assert share(shot.corners_px, ground.outline_px, (1600, 1200)) > 0.7
 
 
+def test_ground_is_found_by_its_straight_sides_where_shadow_and_colour_mislead():
+    """A shadow's edge across a ground hardly darker than its board, on a bench of the ground's own lightness."""
+    rng = np.random.default_rng(4)
+    level = np.full((900, 1200), 0.36)
+    level[120:780, 150:1050] = 0.50                        # board
+    level[230:670, 270:930] = 0.38                         # ground
+    level[300:420, 500:700] = 0.15                         # a filled letter
+    level *= 1 + 0.06 * rng.standard_normal(level.shape)
+    level[:, 640:] *= 0.7                                  # shadow
+    light = cv2.GaussianBlur(level.astype(np.float32), (0, 0), 1.0)
+    grey = np.clip(255 * light ** (1 / 2.2), 0, 255).astype(np.uint8)
+    ground = find_ground(cv2.merge([grey] * 3), 1.0)
+    truth = np.array([[270, 230], [930, 230], [930, 670], [270, 670]], float)
+    assert share(ground.outline_px, truth, (1200, 900)) > 0.99
+    assert share(truth, ground.outline_px, (1200, 900)) > 0.8
+
+
 def test_the_bare_board_is_found_where_the_ground_looks_like_it():
     shot = shot_of(8.0, ground=0.49, clutter=None)
     board = apply_homography(shot.homography, np.array([[-7.0, -7], [67, -7], [67, 52], [-7, 52]]))
