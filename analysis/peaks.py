@@ -1,9 +1,9 @@
 """Where in the wavenumber plane a line may be: the summits that stand out most, and the listed spacings."""
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 
 from analysis.plane import STEEPEST_DEG, Plane
 
@@ -35,7 +35,7 @@ def find_peaks(plane: Plane) -> list[tuple[float, float]]:
     def highest_within(cells, field):
         size = [max(3, 2 * round(cells * cell / (f[1] - f[0])) + 1) for cell, f in (
             (plane.cell_x_per_mm, plane.fx_per_mm), (plane.cell_y_per_mm, plane.fy_per_mm))]
-        return maximum_filter(field, size)
+        return cv2.dilate(field, np.ones(size, np.uint8))
 
     over_flanks = plane.power / plane.local
     wedge &= (plane.power >= highest_within(1.0, plane.power)) | (over_flanks >= highest_within(1.0, over_flanks))

@@ -92,8 +92,8 @@ def make_bands(texture: Texture, *, band_mm: float = BAND_MM) -> Bands:
         band_mm = rows / 60.0 / texture.samples_per_mm
     height = max(1, round(band_mm * texture.samples_per_mm), rows // MOST_BANDS)
     starts = np.arange(0, rows, height)
-    weight = np.add.reduceat(texture.weight, starts, axis=0, dtype=np.float64)
-    value = np.add.reduceat(texture.weight * texture.log_reflectance, starts, axis=0, dtype=np.float64)
+    weight, value = (np.stack([part[k: k + height].sum(axis=0, dtype=np.float64) for k in starts])
+                     for part in (texture.weight, texture.weight * texture.log_reflectance))
     value = np.divide(value, weight, out=np.zeros_like(value), where=weight > 0)
     step = 1.0 / texture.samples_per_mm
     sizes = np.diff(np.append(starts, rows))
@@ -191,7 +191,8 @@ def _continuum(power, fx, cell_x, bin_x):
 def _flank_mean(power, inner, outer, cell_x, bin_x):
     """Mean over bins from `inner` to `outer` cells on either side; the flanks are cut at the plane's ends."""
     n = power.shape[0]
-    total = np.vstack([np.zeros((1, power.shape[1])), np.cumsum(power, axis=0)])
+    total = np.zeros((n + 1, power.shape[1]))
+    np.cumsum(power, axis=0, out=total[1:])
     i = np.arange(n)
     gap = max(1, round(inner * cell_x / bin_x))
     reach = np.maximum(np.round(np.broadcast_to(outer, n) * cell_x / bin_x).astype(int), gap + 1)
