@@ -83,9 +83,9 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
         No credible frame, two of them, or one whose proportions are not the stated ones.
     """
     for propose, search_px, blur_px in PASSES:
-        found = _search(luminance, size_mm, search_px, blur_px, propose)
+        found = _search(luminance, size_mm, focal_share, search_px, blur_px, propose)
         if found:
-            found = [_outermost(luminance, one, size_mm) for one in found]
+            found = [_outermost(luminance, one, size_mm, focal_share) for one in found]
             return _chosen(found, size_mm, luminance.shape, focal_share)
     raise PhotoError(_not_found(size_mm))
 
@@ -158,7 +158,7 @@ def _not_found(size_mm) -> str:
             "or the scale with --pixels-per-mm, or take the photo again with the whole frame in view.")
 
 
-def _search(luminance, size_mm, search_px, blur_px, propose) -> list[CheckedFrame]:
+def _search(luminance, size_mm, focal_share, search_px, blur_px, propose) -> list[CheckedFrame]:
     """Frames that pass every check, of those proposed on a picture of reduced size."""
     factor = max(1.0, max(luminance.shape) / search_px)
     found: list[CheckedFrame] = []
@@ -167,13 +167,13 @@ def _search(luminance, size_mm, search_px, blur_px, propose) -> list[CheckedFram
         if 1.0 + candidate.score < best - ABOUT_EQUAL - ROUGH_SCORE:
             continue                                         # cannot come near the best
         corners = (candidate.corners + 0.5) * factor - 0.5
-        checked = check_frame(luminance, replace(candidate, corners=corners), size_mm)
+        checked = check_frame(luminance, replace(candidate, corners=corners), size_mm, focal_share=focal_share)
         if checked is not None:
             found.append(checked)
     return found
 
 
-def _outermost(luminance, found: CheckedFrame, size_mm) -> CheckedFrame:
+def _outermost(luminance, found: CheckedFrame, size_mm, focal_share) -> CheckedFrame:
     """Dark line close around what was found, if there is one.
 
     A bare strip between line and ground, or the ground's edge, is not the frame; of a double line the outer one is.
@@ -187,7 +187,7 @@ def _outermost(luminance, found: CheckedFrame, size_mm) -> CheckedFrame:
         out = np.concatenate([-away[:2, 1], away[1:3, 0] - size_mm[0], away[2:, 1] - size_mm[1], -away[[0, 3], 0]])
         if not one.dark or out.min() < max(least, LEAST_BESIDE_MM):
             continue
-        checked = check_frame(luminance, one, size_mm)
+        checked = check_frame(luminance, one, size_mm, focal_share=focal_share)
         if checked is not None and (not (found.is_line and found.dark) or checked.score > found.score - ABOUT_EQUAL):
             return checked
     return found

@@ -22,6 +22,8 @@ WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
 LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
+SLOW = 9                   # positions along a side over which the light's own changes are taken out
+SURE_GRAIN = 3.0           # s.d. of chance by which the grain must go on across an edge; 50 pasted areas: 2.0 at most
 U_MM = np.arange(-3.6, 3.61, 0.1)
 
 
@@ -49,7 +51,7 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
 def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
     """Quadrilaterals that are darker, or lighter, than a board that shows all round them, best first.
 
-    Only an outline around it tells an engraved area from the board itself.
+    An outline around it, or the grain that goes on across its edge, tells an engraved area from the board itself.
     """
     corners, misfits, supports, outlines = _shapes(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
@@ -62,7 +64,7 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
         if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
             continue
-        if _rimmed(corners_one, outlines, size_mm):
+        if _rimmed(corners_one, outlines, size_mm) or _grain_goes_on(picture, corners_one, size_mm):
             strength = float(np.minimum(np.abs(step), 1.2).mean())
             found.append(Candidate(corners=corners_one, misfit=float(misfit), edge_mm=np.zeros(4), width_mm=0.0,
                                    dark=bool(step[0] > 0), strength=strength,
@@ -197,6 +199,25 @@ def _rimmed(corners, outlines, size_mm) -> bool:
             if LEAST_RIM_MM < min(away) and max(away) < MOST_RIM_MM:
                 return True
     return False
+
+
+def _grain_goes_on(picture, corners, size_mm) -> bool:
+    """Whether what lies along the sides, outside and inside, varies alike: one board's grain, on both sides.
+
+    Correlation along each side of the two bands without their slow part, its Fisher transform over all four.
+    """
+    scale = side_px_per_mm(corners, size_mm).mean()
+    near = max(0.5, 4.0 / scale)                              # beyond the reach of blur and sharpening
+    u = np.concatenate([np.linspace(-near - 2.0, -near, 12), np.linspace(near, near + 1.0, 8)])
+    count = int(np.clip(scale * min(size_mm) * 0.5, 24, 150))
+    floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
+    bands = side_profiles(np.log(np.maximum(picture, floor)), corners[None], size_mm, np.linspace(0.08, 0.92, count), u,
+                          lines=3)[0][0]
+    inside, outside = (np.nan_to_num(part.mean(axis=-1)) for part in (bands[..., :12], bands[..., 12:]))
+    inside, outside = (part - cv2.blur(part, (SLOW, 1)) for part in (inside, outside))
+    spread = np.sqrt((inside ** 2).sum(axis=1) * (outside ** 2).sum(axis=1))
+    alike = np.arctanh(np.clip((inside * outside).sum(axis=1) / np.maximum(spread, 1e-9), -0.99, 0.99))
+    return bool(alike.sum() * np.sqrt(count / 2) > 2.0 * SURE_GRAIN)      # neighbouring positions are not independent
 
 
 def _distinct(candidates, size_mm) -> list[Candidate]:

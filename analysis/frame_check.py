@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frame_candidates import SHAPE_COST, Candidate, goes_on
-from analysis.geometry import lens_of_photo, shape_misfit, undistort
+from analysis.geometry import USUAL_FOCAL, lens_of_photo, shape_misfit, undistort
 from analysis.side_fit import SideFit, fit_sides
 from analysis.sides import edge_points, moved_out, side_px_per_mm
 
@@ -19,7 +19,7 @@ AXIS_OFF, AXIS_OFF_COST = 0.02, 0.003      # of the lens' axis from the photo's 
 EDGE_MISFIT = 0.012        # the same where an edge must do for a line
 LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 EDGE_SUPPORT = 0.85        # the same for an edge
-EDGE_FOCALS = (0.6, 1.0)   # focal length over the photo's longer side that an edge alone must fit: main cameras
+EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alone must fit
 LEAST_SIDE = 0.4           # the same for the worst side
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
@@ -43,7 +43,7 @@ class CheckedFrame:
 
 
 def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: tuple[float, float],
-                shape_known: bool = True) -> CheckedFrame | None:
+                shape_known: bool = True, focal_share: float | None = None) -> CheckedFrame | None:
     """Trace the sides of a candidate, in photo pixels, or None where it is not the frame.
 
     Parameters
@@ -53,6 +53,8 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     size_mm : (W, H)
     shape_known : bool
         False leaves out the check of proportions: the corners were given.
+    focal_share : float, optional
+        Focal length over the photo's longer side, where the file states it.
     """
     h, w = luminance.shape
     lens, width = lens_of_photo((w, h)), candidate.width_mm
@@ -67,13 +69,13 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
     support = float(edges.share.mean())
-    misfit, focal = _shape(corners, size_mm, (w, h))
+    misfit, focal = _shape(corners, size_mm, (w, h), focal_share or USUAL_FOCAL)
     is_line, px_per_mm = candidate.width_mm > 0, side_px_per_mm(corners, size_mm).mean()
     if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < LEAST_SIDE:
         return None
     if shape_known and misfit > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
         return None
-    if not is_line and not EDGE_FOCALS[0] < focal / max(w, h) < EDGE_FOCALS[1]:
+    if not is_line and not EDGE_FOCALS[0] < focal / max(w, h) / (focal_share or USUAL_FOCAL) < EDGE_FOCALS[1]:
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None
@@ -86,10 +88,10 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
                         area_px=float(cv2.contourArea(corners.astype(np.float32))))
 
 
-def _shape(corners, size_mm, size_px) -> tuple[float, float]:
+def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
     """Misfit of proportions and right angles, and focal length, with some room for where the lens' axis meets."""
     step = np.array([[x, y] for x in (0.0, -1.0, 1.0) for y in (0.0, -1.0, 1.0)])
-    misfit, focal = shape_misfit(corners - AXIS_OFF * max(size_px) * step[:, None], size_mm, size_px)
+    misfit, focal = shape_misfit(corners - AXIS_OFF * max(size_px) * step[:, None], size_mm, size_px, usual)
     misfit += AXIS_OFF_COST * np.abs(step).sum(axis=1)
     return float(misfit.min()), float(focal[misfit.argmin()])
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Lens", "UNSEEN_K1_SD", "apply_homography", "distort", "homography_of", "lens_of_photo",
+__all__ = ["Lens", "UNSEEN_K1_SD", "USUAL_FOCAL", "apply_homography", "distort", "homography_of", "lens_of_photo",
            "lens_scale_sd", "plane_tilt_deg", "seen_proportions", "shape_misfit", "undistort"]
 
 UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
@@ -114,7 +114,7 @@ def homography_of(corners, size) -> NDArray[np.float64]:
     return result
 
 
-def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def shape_misfit(corners, size, size_px, usual=USUAL_FOCAL) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """How badly four corners fit a rectangle of known proportions seen by an ordinary camera.
 
     Parameters
@@ -125,6 +125,8 @@ def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[n
         Only the proportions count.
     size_px : (width, height)
         Of the photo, whose middle is taken as the principal point.
+    usual : float
+        Focal length over the photo's longer side that is expected.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def shape_misfit(corners, size, size_px) -> tuple[NDArray[np.float64], NDArray[n
     f = FOCAL_LENGTHS * max(size_px)
     skew, stretch = _skew_and_stretch(corners, size, size_px, f)
     with np.errstate(invalid="ignore"):
-        misfit = np.sqrt(skew ** 2 + stretch ** 2) + 0.02 * np.log(FOCAL_LENGTHS / USUAL_FOCAL) ** 2
+        misfit = np.sqrt(skew ** 2 + stretch ** 2) + 0.02 * np.log(FOCAL_LENGTHS / usual) ** 2
     misfit = np.where(np.isfinite(misfit), misfit, np.inf)
     best = misfit.argmin(axis=1)
     return misfit[np.arange(len(best)), best], f[best]
