@@ -72,6 +72,7 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     """
     top = field.candidates[0] if field.candidates else None
     seen = top.probability if top else 0.01
+    camera = camera if seen > RULED_OUT else None      # of a line that nobody believes in no cause need be told
     if camera is not None:
         seen = min(seen, VETOED)
     limit = field.detection_limit_percent
