@@ -85,7 +85,8 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
 
 def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
                     after_called: bool, aligned: bool, same_place_sd_mm: float | None, unit: str = "mm",
-                    blind: bool = False, doubtful: bool = False, transfer_sd_fraction: float = 0.0) -> Change:
+                    blind: bool = False, doubtful: bool = False,
+                    transfer_log: tuple[float, float] = (0.0, 0.0)) -> Change:
     """Compare AFTER with BEFORE at BEFORE's strongest stripe.
 
     Parameters
@@ -102,8 +103,9 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         True where one of the photos cannot clear a machine: then finding nothing says nothing.
     doubtful : bool, default False
         True where one of the photos is undecided: two photos of which one may hide a stripe are not "nothing".
-    transfer_sd_fraction : float, default 0
-        1 s.d. of what the two photos do to contrast, relative to each other; it widens the ratio's interval.
+    transfer_log : (float, float), default (0, 0)
+        Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.: the first is taken
+        off the ratio, the second widens its interval.
 
     Notes
     -----
@@ -119,7 +121,7 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
         return _plain("undecided", "One of the photos is undecided, so there may be a stripe that changed: "
                       "see what that photo needs.")
     if not before_called and after_called:
-        base, refusal = _line_before(before, after, transfer_sd_fraction, unit)
+        base, refusal = _line_before(before, after, transfer_log, unit)
         if refusal is not None:
             return refusal
     elif not before_called:
@@ -134,7 +136,7 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     twin = _twin(base, after) if after_called else None
     reading = _after_reading(twin.line if twin else line, line, after)
     ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
-                             transfer_sd_fraction)
+                             transfer_log)
     lock = None
     if same_place_sd_mm is not None and (twin is not None or abs(reading.amplitude) > LEFT_SD * reading.sd):
         lock = phase_lock(line, twin.line if twin else line, reading.amplitude, reading.sd, reading.centre_mm,
@@ -147,7 +149,7 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
                   ratio_interval=interval, phase_locked=lock and lock.locked,
                   phase_difference_rad=lock and lock.difference_rad,
                   before_contrast_percent=base.stripe.contrast_percent, after_contrast_percent=contrast_after,
-                  reasons=_reasons(base, after, twin, reading, transfer_sd_fraction, unit, sure=before_called)
+                  reasons=_reasons(base, after, twin, reading, transfer_log, unit, sure=before_called)
                   + _phase_reason(lock, before, after, unit))
 
 
@@ -157,7 +159,7 @@ def _plain(verdict, sentence) -> Change:
                   phase_difference_rad=None, before_contrast_percent=None, after_contrast_percent=None)
 
 
-def _line_before(before, after, transfer_sd_fraction, unit) -> tuple[Candidate | None, Change | None]:
+def _line_before(before, after, transfer_log, unit) -> tuple[Candidate | None, Change | None]:
     """BEFORE is not called striped, AFTER is: BEFORE's own line at AFTER's spacing to compare with, or the answer.
 
     The photo that shows the stripe for sure says where to look in the other one. A stripe is new only where BEFORE,
@@ -167,7 +169,8 @@ def _line_before(before, after, transfer_sd_fraction, unit) -> tuple[Candidate |
     found = after.candidates[0]
     stripe, line = found.stripe, found.line
     reading = _after_reading(line, line, before)
-    _, share = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd, transfer_sd_fraction)
+    _, share = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
+                      (-transfer_log[0], transfer_log[1]))
     own = _same_line(found, before.candidates)
     if own is not None and own.probability >= LEAST_ODDS:
         return own, None
@@ -207,7 +210,7 @@ def _after_reading(at: Line, base: Line, after) -> Reading:
                       at.centre_mm if at.drift_percent_per_100mm is not None else base.centre_mm)
 
 
-def _ratio(a, a_sd, b, b_sd, spread=0.0) -> tuple[float, tuple[float, float]]:
+def _ratio(a, a_sd, b, b_sd, transfer_log=(0.0, 0.0)) -> tuple[float, tuple[float, float]]:
     """Posterior median-free estimate and 95 % interval of after / before from two noisy amplitudes."""
     rng = np.random.default_rng(20260101)
     first = np.abs(rng.normal(a, a_sd, DRAWS))
@@ -216,9 +219,9 @@ def _ratio(a, a_sd, b, b_sd, spread=0.0) -> tuple[float, tuple[float, float]]:
     density = ive(0, z) * np.exp(-(grid - b) ** 2 / (2 * b_sd ** 2))
     cumulative = np.cumsum(density)
     second = np.interp(rng.random(DRAWS), cumulative / cumulative[-1], grid)
-    ratios = second / np.maximum(first, 1e-12) * np.exp(spread * rng.standard_normal(DRAWS))
+    ratios = second / np.maximum(first, 1e-12) * np.exp(transfer_log[1] * rng.standard_normal(DRAWS) - transfer_log[0])
     low, high = np.percentile(ratios, [2.5, 97.5])
-    estimate = float(np.sqrt(max(b ** 2 - 2 * b_sd ** 2, 0.0)) / max(a, 1e-12))
+    estimate = float(np.sqrt(max(b ** 2 - 2 * b_sd ** 2, 0.0)) / max(a, 1e-12) * np.exp(-transfer_log[0]))
     if estimate <= high * 0.5 and b < 2.5 * b_sd:
         low = 0.0
         high = np.percentile(ratios, 95.0)
@@ -268,7 +271,7 @@ def _sentence(verdict, base, ratio, interval, unit) -> str:
             "Photograph AFTER again, sharp and from straight above.")
 
 
-def _reasons(base, after, twin, reading, spread, unit, *, sure) -> tuple[str, ...]:
+def _reasons(base, after, twin, reading, transfer_log, unit, *, sure) -> tuple[str, ...]:
     """What the change verdict rests on."""
     words = [f"BEFORE's stripe: {base.stripe.contrast_percent:.2f} % at {base.stripe.period_mm:.3f} {unit}; "
              f"AFTER read at the same spacing and angle: {200 * abs(reading.amplitude):.2f} % "
@@ -276,9 +279,11 @@ def _reasons(base, after, twin, reading, spread, unit, *, sure) -> tuple[str, ..
     if not sure:
         words.append(f"BEFORE alone leaves its line open ({100 * base.probability:.0f} % odds); it counts as the "
                      "machine's because AFTER shows a sure stripe at the same spacing.")
-    if spread > 0.1:
-        words.append(f"The two photos are not equally sharp: that alone may change the ratio by {200 * spread:.0f} %, "
-                     "and its interval allows for it. Photograph both again alike.")
+    if abs(transfer_log[0]) > 0.05:
+        worse, by = "AFTER" if transfer_log[0] < 0 else "BEFORE", abs(transfer_log[0])
+        words.append(f"{worse}'s photo is less sharp and hides more of so fine a stripe: the ratio is corrected by "
+                     f"{100 * np.expm1(by):.0f} % (0 to {100 * np.expm1(2 * by):.0f} %) for it. "
+                     "Photograph both again alike for a surer answer.")
     if twin is None:
         words.append(f"AFTER by itself shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")

@@ -20,7 +20,7 @@ from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes
 
-__all__ = ["Judgement", "judge", "length_unit", "transfer_sd", "with_map_at"]
+__all__ = ["Judgement", "judge", "length_unit", "transfer_between", "with_map_at"]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
@@ -161,12 +161,19 @@ def _filters(share: float) -> Reason:
         f"({100 / 12:.0f} % is chance): {says}."))
 
 
-def transfer_sd(judged) -> float:
-    """Relative s.d. of what the photos do to the ratio: a few percent each, and half of their difference in blur."""
-    if not judged[0].stripes.stripes:
-        return np.sqrt(2.0) * PHOTO_TRANSFER_SD
-    first, second = (max(blur_transfer(judged[0].stripes.stripes[0], j.piece, j.photo), 0.05) for j in judged)
-    return float(np.sqrt(2.0 * PHOTO_TRANSFER_SD ** 2 + (0.5 * np.log(second / first)) ** 2))
+def transfer_between(judged) -> tuple[float, float]:
+    """Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.
+
+    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves; what it does eat
+    lies between that and nothing. So the difference of the two lies evenly between what their edges say and none:
+    the middle is taken, and the s.d. of an even spread, 1 / sqrt(12). A few percent of each photo come on top.
+    """
+    found = judged[0].stripes.stripes or judged[1].stripes.stripes
+    apart = 0.0
+    if found:
+        first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
+        apart = float(np.log(second / first))
+    return 0.5 * apart, float(np.hypot(np.sqrt(2.0) * PHOTO_TRANSFER_SD, apart / np.sqrt(12.0)))
 
 
 def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:

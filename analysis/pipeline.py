@@ -10,7 +10,7 @@ from os import PathLike
 from analysis.change import Change, compare_stripes
 from analysis.decide import STRIPED
 from analysis.errors import PhotoError
-from analysis.judge import Judgement, judge, length_unit, transfer_sd, with_map_at
+from analysis.judge import Judgement, judge, length_unit, transfer_between, with_map_at
 from analysis.machine import Machine
 from analysis.memory import Memory, afresh
 from analysis.next_test import NextTest, rank_next_tests
@@ -106,7 +106,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
     change = compare_stripes(
         judged[0].stripes, judged[1].stripes, before_called=before_called, after_called=after_called,
         aligned=alignment.ok, same_place_sd_mm=alignment.residual_mm, unit=length_unit(first),
-        transfer_sd_fraction=transfer_sd(judged),
+        transfer_log=transfer_between(judged),
         doubtful=any(j.decision.verdict == "undecided" for j in judged),
         blind=any(j.decision.blind for j in judged))
     if alignment.ok and before_called:

@@ -92,6 +92,17 @@ def test_remainder_that_is_not_called_still_has_its_place():
                            same_place_sd_mm=0.02).phase_locked is True
 
 
+def test_ratio_is_freed_of_what_unequal_blur_may_have_eaten():
+    """Closed form: photos that let through 0.8 and 1.0 of one stripe show a ratio of 1.25 and mean one of 1."""
+    before = field(1, period_mm=2.0, contrast_percent=4.0)
+    after = field(2, period_mm=2.0, contrast_percent=5.0)
+    plain, freed = (change(before, after, transfer_log=(log, 0.05)) for log in (0.0, -np.log(0.8)))
+    assert plain.verdict == "worse" and freed.verdict == "unchanged"
+    assert freed.ratio == pytest.approx(0.8 * plain.ratio, rel=1e-6)
+    assert freed.ratio_interval == pytest.approx([0.8 * v for v in plain.ratio_interval], rel=1e-6)
+    assert any("BEFORE's photo is less sharp" in words for words in freed.reasons)
+
+
 def test_remainder_that_is_sure_is_not_called_gone():
     """A third of the stripe that AFTER's own search cannot see, read at BEFORE's period: left, and not cured."""
     x, y = grid()
