@@ -30,8 +30,8 @@ from analysis.sides import moved_out, side_px_per_mm
 __all__ = ["Frame", "find_frame", "frame_at"]
 
 # Longer side searched, and a blur, px: noise and grain hide lines, and edges more so
-PASSES = ((line_candidates, 1100, 0.0), (line_candidates, 1100, 1.5), (line_candidates, 2200, 1.0),
-          (edge_candidates, 1100, 0.0))
+PASSES = ((line_candidates, 1100, 0.0), (line_candidates, 1100, 1.5), (line_candidates, 700, 1.5),
+          (line_candidates, 2200, 1.0), (edge_candidates, 1100, 0.0), (edge_candidates, 700, 1.5))
 BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
 LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line
 REFINED, LARGEST = 3, 2    # refined at full resolution: the best, and the largest among the good

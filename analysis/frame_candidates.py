@@ -7,9 +7,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import shape_misfit
+from analysis.geometry import apply_homography, homography_of, shape_misfit
 from analysis.quads import edge_lines, quadrilaterals
-from analysis.sides import moved_out, nan_median, side_profiles, side_px_per_mm
+from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
 __all__ = ["Candidate", "edge_candidates", "goes_on", "line_candidates", "lines_along"]
 
@@ -17,11 +17,11 @@ LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 MOST = 80                  # looked at across their sides
 FEW, GRID = 5, 5           # candidates that are all refined; places of eight where a line goes on
-MOST_OUTLINES = 300        # best supported ones that may be the board's
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
 LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
+RIM_SHARE, RIM_SLOPE = 0.5, 0.07           # of a side that the board's edge runs along, and how far from parallel
 SLOW = 9                   # positions along a side over which the light's own changes are taken out
 SURE_GRAIN = 3.0           # s.d. of chance by which the grain must go on across an edge; 50 pasted areas: 2.0 at most
 U_MM = np.arange(-3.6, 3.61, 0.1)
@@ -51,9 +51,9 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
 def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
     """Quadrilaterals that are darker, or lighter, than a board that shows all round them, best first.
 
-    An outline around it, or the grain that goes on across its edge, tells an engraved area from the board itself.
+    The board's edges a rim away, or the grain that goes on across an edge, tell an engraved area from the board.
     """
-    corners, misfits, supports, outlines = _shapes(picture, size_mm)
+    corners, misfits, supports, lines = _shapes(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
     if not len(order):
         return []
@@ -64,7 +64,7 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
         if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
             continue
-        if _rimmed(corners_one, outlines, size_mm) or _grain_goes_on(picture, corners_one, size_mm):
+        if _rimmed(corners_one, lines, size_mm) or _grain_goes_on(picture, corners_one, size_mm):
             strength = float(np.minimum(np.abs(step), 1.2).mean())
             found.append(Candidate(corners=corners_one, misfit=float(misfit), edge_mm=np.zeros(4), width_mm=0.0,
                                    dark=bool(step[0] > 0), strength=strength,
@@ -139,17 +139,16 @@ def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
 
 
 def _shapes(picture, size_mm):
-    """Quadrilaterals of about the right shape: corners, misfits, supports; and all well-supported outlines."""
+    """Quadrilaterals of about the right shape: corners, misfits, supports; and all straight edges."""
     h, w = picture.shape
     top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
     grey = np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255
     lines = edge_lines(grey.astype(np.uint8))
-    corners, misfits, supports, outlines = [np.zeros((0, 4, 2))], [np.zeros(0)], [np.zeros(0)], []
+    corners, misfits, supports = [np.zeros((0, 4, 2))], [np.zeros(0)], [np.zeros(0)]
     for dark_inside in (True, False) if len(lines.point) >= 4 else ():
         quads, support = quadrilaterals(lines, (w, h), dark_inside)
         seen = support.min(axis=1) > 0.15
         quads, support = quads[seen], support[seen].mean(axis=1)
-        outlines.append(quads[np.argsort(-support)[:MOST_OUTLINES]])
         for turn in (0, 1):
             turned = np.roll(quads, -turn, axis=1)
             misfit, _ = shape_misfit(turned, size_mm, (w, h))
@@ -157,7 +156,7 @@ def _shapes(picture, size_mm):
             corners.append(turned[keep])
             misfits.append(misfit[keep])
             supports.append(support[keep])
-    return *map(np.concatenate, (corners, misfits, supports)), outlines
+    return *map(np.concatenate, (corners, misfits, supports)), lines
 
 
 def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
@@ -189,16 +188,21 @@ def _step(median, low, high) -> NDArray[np.float64]:
             - median[:, (U_MM < -low) & (U_MM > -high)].mean(axis=1))
 
 
-def _rimmed(corners, outlines, size_mm) -> bool:
-    """Whether an outline lies all round, a rim of board away."""
-    scale = side_px_per_mm(corners, size_mm).mean()
-    for quads in outlines:
-        for outline in quads:
-            away = [cv2.pointPolygonTest(outline.astype(np.float32), (float(x), float(y)), True) / scale
-                    for x, y in corners]
-            if LEAST_RIM_MM < min(away) and max(away) < MOST_RIM_MM:
-                return True
-    return False
+def _rimmed(corners, lines, size_mm) -> bool:
+    """Whether the board ends a rim away: long edges along two sides or more, the board on the same side of all."""
+    to_mm = np.linalg.inv(homography_of(corners, size_mm))
+    ends = [apply_homography(to_mm, lines.point + lines.direction * at[:, None]) for at in (lines.start, lines.stop)]
+    (w, h), count = size_mm, np.zeros(2, int)
+    for length, outward, offset in zip((w, h, w, h), OUTWARD, (0.0, w, h, 0.0), strict=True):
+        along = np.array([-outward[1], outward[0]])
+        away, at = ([end @ axis for end in ends] for axis in (outward, along))
+        at = [one if along.sum() > 0 else one + length for one in at]
+        away, run = np.stack(away) - offset, np.stack(at)
+        shared = np.clip(run.max(axis=0), 0, length) - np.clip(run.min(axis=0), 0, length)
+        rim = (away.min(axis=0) > LEAST_RIM_MM) & (away.max(axis=0) < MOST_RIM_MM) & (shared > RIM_SHARE * length)
+        rim &= np.abs(away[1] - away[0]) < RIM_SLOPE * np.abs(run[1] - run[0])
+        count += [bool((rim & (run[1] > run[0])).any()), bool((rim & (run[1] < run[0])).any())]
+    return bool(count.max() >= 2)
 
 
 def _grain_goes_on(picture, corners, size_mm) -> bool:
