@@ -80,11 +80,12 @@ def _curves(answer: Answer, machine, dark: bool) -> None:
         "above the dashes; grain is a broad hill."
         + (" The short ticks at the foot are the spacings that your machine's parts can make." if machine else "")
     )
-    drawn = charts.spectra(answer.views, answer.report, expected=_expected(machine), dark=dark)
-    for place, (view, chart) in enumerate(zip(answer.views.photos, drawn, strict=True)):
+    drawn = _specs(answer.key, ("spectra", dark, repr(machine)), lambda: charts.spectra(
+        answer.views, answer.report, expected=_expected(machine), dark=dark))
+    for place, (view, spec) in enumerate(zip(answer.views.photos, drawn, strict=True)):
         st.caption(f"{view.name}: {_spectrum_key(answer.report, place, view.unit)}")
-        st.altair_chart(
-            chart,
+        st.vega_lite_chart(
+            spec=spec,
             width="stretch",
             key=f"spectrum_{place}_{answer.key}",
             alt=_spectrum_words(answer.report, place),
@@ -101,11 +102,12 @@ def _places(answer: Answer, dark: bool) -> None:
         "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth. Bars: 95 %."
         + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else "")
     )
-    drawn = {axis: place_charts.by_place(answer.views, answer.report, axis, dark=dark) for axis in ("along", "across")}
-    drawn["level"] = place_charts.by_level(answer.report, dark=dark)
-    shown = {name: chart for name, chart in drawn.items() if chart is not None}
-    for column, (name, chart) in zip(st.columns(len(shown)), shown.items(), strict=True):
-        column.altair_chart(chart, width="stretch", key=f"place_{name}_{answer.key}", alt=PLACE_WORDS[name])
+    drawn = _specs(answer.key, ("places", dark), lambda: (
+        *(place_charts.by_place(answer.views, answer.report, axis, dark=dark) for axis in ("along", "across")),
+        place_charts.by_level(answer.report, dark=dark)))
+    shown = {name: spec for name, spec in zip(PLACE_WORDS, drawn, strict=True) if spec is not None}
+    for column, (name, spec) in zip(st.columns(len(shown)), shown.items(), strict=True):
+        column.vega_lite_chart(spec=spec, width="stretch", key=f"place_{name}_{answer.key}", alt=PLACE_WORDS[name])
     for name, photo in words.photos(answer.report):
         told = words.by_place(photo["stripes"][0]) if photo["stripes"] else {}
         if told:
@@ -152,10 +154,12 @@ def _profiles(answer: Answer, dark: bool) -> None:
         format="%.1f",
         key=f"shown_{answer.key}",
     )
-    for view, chart in zip(answer.views.photos, charts.profiles(answer.views, shown=shown, dark=dark), strict=True):
+    drawn = _specs(answer.key, ("profiles", dark, shown), lambda: charts.profiles(
+        answer.views, shown=shown, dark=dark))
+    for view, spec in zip(answer.views.photos, drawn, strict=True):
         st.caption(f"{view.name}: measured (thin line), stripes found (wide band)")
-        st.altair_chart(
-            chart,
+        st.vega_lite_chart(
+            spec=spec,
             width="stretch",
             key=f"profile_{view.name}_{answer.key}",
             alt=f"{view.name}: mean profile along the scan axis with the stripes that were found over it",
@@ -179,6 +183,23 @@ def _alignment(answer: Answer, dark: bool) -> None:
             f"Arrows are drawn {enlarge:g} times too long. They should point all ways; one common way means a "
             "wrong alignment."
         )
+
+
+@st.cache_data(max_entries=16, scope="session", show_spinner=False)
+def _specs(key: str, which: tuple, _draw) -> tuple[dict[str, Any] | None, ...]:
+    """Charts in Vega-Lite, drawn once for an answer: the next widget that is touched would draw them again.
+
+    They are not held against the schema here, which takes as long as drawing them; the tests do it.
+    """
+    return tuple(None if chart is None else _spec(chart) for chart in _draw())
+
+
+def _spec(chart) -> dict[str, Any]:
+    """One chart; Altair's own width and height go, since the page has its own."""
+    spec = chart.to_dict(validate=False)
+    for side in ("continuousWidth", "continuousHeight"):
+        spec["config"]["view"].pop(side, None)
+    return spec
 
 
 @st.cache_data(max_entries=4, scope="session", show_spinner=False)
