@@ -23,6 +23,7 @@ FRAME_ZONE_MM = 2.5        # from the outer edge inward: the frame's line, which
 FIT_SIGMAS_MM = (0.8, 0.35, 0.18)
 TILE_MM = 6.0
 LEAST_START = 0.30         # correlation of blurred artwork the right way round
+SURE_START = 0.60          # above it, artwork of the other shade need not be tried; no source
 SURE_AGREEMENT = 0.70      # correlation of fine artwork in the end; 197 unrelated pairs: 0.48 at most
 LEAST_AGREEMENT = 0.50     # will do where the place stands out: strong grain hides part of the artwork
 LEAST_RATIO = 1.3          # so far above every other place; 197 unrelated pairs: 1.11 at most
@@ -84,21 +85,22 @@ def align_framed(before: Piece, after: Piece) -> Match:
     first, second = _work(before, s), _work(after, s)
     area, area_after = _area(before, first), _area(after, second)
     inner = area & _inner(size_b, first, _zone(before, size_b))
-    strokes = stroke_response(first.picture, area, WIDEST_STROKE_MM * s)
-    best = None
-    for light in (False, True):
-        other = stroke_response(second.picture, area_after, WIDEST_STROKE_MM * s, light=light)
+    best, ours, theirs = None, {}, {}
+    for ours_light, light in ((False, False), (True, True), (False, True), (True, False)):
+        for works, one, mask, seen in ((first, ours_light, area, ours), (second, light, area_after, theirs)):
+            if one not in seen:
+                seen[one] = stroke_response(works.picture, mask, WIDEST_STROKE_MM * s, light=one)
         for turn in _turns(size_b, size_a):
             start = _turned(size_b, size_a, turn)
-            warped = _onto(other.response, first, second, start)
-            score = correlation(strokes.response, warped, inner, 0.5 * s)
+            warped = _onto(theirs[light].response, first, second, start)
+            score = correlation(ours[ours_light].response, warped, inner, 0.5 * s)
             if best is None or score > best.score:
-                best = _Start(score=score, turn=turn, light=light, to_after=start)
-        if best.score > LEAST_START:
+                best = _Start(score=score, turn=turn, strokes=ours[ours_light], light=light, to_after=start)
+        if best.score > SURE_START:
             break
     if best.score < LEAST_START:
         return _unlike(before, after, first, second, inner, best)
-    return _refined(before, after, first, second, area, inner, strokes, best)
+    return _refined(before, after, first, second, area, inner, best)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +109,8 @@ class _Start:
 
     score: float
     turn: int                          # quarter turns
-    light: bool                        # AFTER's artwork is light where BEFORE's is dark
+    strokes: Strokes                   # BEFORE's artwork, dark or light
+    light: bool                        # AFTER's artwork is light
     to_after: NDArray[np.float64]      # 3x3: BEFORE mm -> AFTER mm by the frames
 
 
@@ -128,9 +131,9 @@ def _unlike(before, after, first, second, inner, best) -> Match:
                  reason=UNLIKE, method="frame and artwork", agreement=best.score)
 
 
-def _refined(before, after, first, second, area, inner, strokes: Strokes, start: _Start) -> Match:
+def _refined(before, after, first, second, area, inner, start: _Start) -> Match:
     """Fit, cross-check and decide."""
-    s = first.samples_per_mm
+    strokes, s = start.strokes, first.samples_per_mm
     other = stroke_response(_onto(second.picture, first, second, start.to_after), area, WIDEST_STROKE_MM * s,
                             light=start.light)
     sigma, tile = FIT_SIGMAS_MM[-1] * s, max(12, int(round(TILE_MM * s)))
