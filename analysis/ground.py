@@ -33,9 +33,11 @@ LINES_PX = 640             # longer side of the picture whose straight edges are
 LEAST_SUPPORT = 0.8        # of the weakest side of a rectangle that lies on edges
 MOST_SKEW = 0.12           # of the difference of its opposite sides: without a frame a photo is taken square on
 LEAST_STEP = 2.0           # of lightness L* across its sides
+LEAST_STEP_SPREADS = 1.0   # of that step over its spread along the sides: streaks of the wood step less evenly
 LEAST_EVEN = 0.3           # of the step across its weakest side over that of all
 LEAST_ALIKE = 0.9          # of the places along the sides that step the same way: not the ground's side and the board's
 BESIDE = 5                 # pixels searched, from the side to where each level is read
+RIM, MOST_BESIDE = 5.0, 0.15       # pixels searched; share of its outline that lies so near the board's
 KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out
 SEED = 5                   # of the clusters' starts
 
@@ -195,7 +197,8 @@ def _even_step(corners, features) -> float | None:
     if (abs(middle) < LEAST_STEP or np.mean(step * middle > 0) < LEAST_ALIKE
             or (np.median(step, axis=0) / middle).min() < LEAST_EVEN):
         return None
-    return abs(middle) / (1.4826 * float(np.median(np.abs(step - middle))) + 1.0)
+    contrast = abs(middle) / (1.4826 * float(np.median(np.abs(step - middle))) + 1.0)
+    return contrast if contrast > LEAST_STEP_SPREADS else None
 
 
 def _cut(away, width):
@@ -235,11 +238,21 @@ def _worth(mask, contrast) -> float:
 
 
 def _inside(board, found):
-    """Ground engraved on the board: the largest clear region within it that is large enough, else the board."""
+    """Ground engraved on the board: the largest clear region within it that is large enough, else the board.
+
+    A board has a margin on every side of its ground; what shares sides with it is a part of it in other light.
+    """
     mask, _ = board
+    away = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     inner = [one for one in found if one[0].sum() < 0.85 * mask.sum() and one[0].sum() > LEAST_INNER * mask.sum()
-             and (one[0] & mask).sum() > 0.97 * one[0].sum()]
+             and (one[0] & mask).sum() > 0.97 * one[0].sum() and _beside(one[0], away) < MOST_BESIDE]
     return max(inner, key=lambda one: one[0].sum()) if inner else board
+
+
+def _beside(inner, away) -> float:
+    """Share of a region's outline that lies on the board's."""
+    rim = inner & (cv2.erode(inner.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
+    return float((away[rim] < RIM).mean())
 
 
 def _outline(mask) -> NDArray[np.float64] | None:
