@@ -27,7 +27,7 @@ from analysis.geometry import (
 )
 from analysis.sides import moved_out, side_px_per_mm
 
-__all__ = ["Frame", "find_frame", "frame_at"]
+__all__ = ["ON_ITS_SIDE", "SQUARE", "Frame", "find_frame", "frame_at", "uprightness"]
 
 # Longer side searched, and a blur, px: noise and grain hide lines, and edges more so
 PASSES = ((line_candidates, 1100, 0.0), (line_candidates, 1100, 1.5), (line_candidates, 700, 1.5),
@@ -42,6 +42,12 @@ REFUSED_SHAPE = 4.0        # and before the frame is refused, where the file sta
 LEAST_UNLIKE = 0.012       # of the proportions; less is the engraver's and the lens' own
 LEAST_PX_PER_MM = 4.0      # below this a frame's line is lost in the blur
 MOST_MOVED_MM = 1.0        # of given corners
+WITHIN_SD = 1.5            # s.d. of the seen proportions that are chance; what is over them is doubt about the scale
+ON_ITS_SIDE = ("The piece lies on its side in the photo; which end is up cannot be told from the frame. If it is not "
+               "on its side, the frame's size was given the wrong way round: the length along the scan axis comes "
+               "first.")
+SQUARE = ("The frame is about square, so its sides do not tell which way the scan axis runs. The way nearest upright "
+          "is taken: check it, or give the corners.")
 ALIKE = 0.05               # proportions nearer to 1 than this do not tell W from H
 
 
@@ -56,6 +62,7 @@ class Frame:
     residual_px: float | None
     lens_scale_sd: float               # relative scale error inside the frame that an unseen lens may cause
     support: float                     # share of the outline where the line is seen
+    shape_scale_sd: float = 0.0        # the same that proportions unlike the stated ones may cause
     warnings: tuple[str, ...] = ()
 
 
@@ -120,11 +127,12 @@ def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], si
                      "that runs beside them.")
     ideal = undistort(found.corners_px, lens_of_photo((w, h), found.k1))
     unlike, sd = seen_proportions(ideal, size_mm, (w, h), found.corners_sd_px, focal_share)
+    found = replace(found, shape_scale_sd=max(abs(unlike) - WITHIN_SD * sd, 0.0) / 2)
     if abs(unlike) > max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
         words.append(f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
                      f"camera: they look like {_size_words(size_mm, unlike)}. Check the size and the order of the "
                      "corners.")
-        found = replace(found, lens_scale_sd=float(np.hypot(found.lens_scale_sd, unlike / 2)))
+        found = replace(found, shape_scale_sd=abs(unlike) / 2)
     return replace(found, warnings=tuple(words))
 
 
@@ -228,15 +236,14 @@ def _chosen(found, size_mm, shape, focal_share) -> Frame:
     ideal = undistort(frame.corners_px, best.fit.lens)
     unlike, sd = seen_proportions(ideal, size_mm, shape[::-1], frame.corners_sd_px, focal_share)
     if abs(unlike) < max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
-        return frame
+        return replace(frame, shape_scale_sd=max(abs(unlike) - WITHIN_SD * sd, 0.0) / 2)
     stated, seen = f"{size_mm[0]:g} x {size_mm[1]:g} mm", _size_words(size_mm, unlike)
     if focal_share is not None and abs(unlike) > REFUSED_SHAPE * sd:
         raise PhotoError(f"The frame was found, but through the lens that the file states it looks like {seen}, not "
                          f"{stated}. Measure the frame and give its size, or take the photo's uncropped original.")
     words = (f"The frame looks like {seen}, not {stated}, unless the photo was cropped or taken through a lens of "
              "unusual angle: measure the frame, and take the photo uncropped from straight above.")
-    return replace(frame, warnings=(*frame.warnings, words),
-                   lens_scale_sd=float(np.hypot(frame.lens_scale_sd, unlike / 2)))
+    return replace(frame, warnings=(*frame.warnings, words), shape_scale_sd=abs(unlike) / 2)
 
 
 def _encloses(outer, inner) -> bool:
@@ -250,16 +257,13 @@ def _frame(checked: CheckedFrame, size_mm) -> Frame:
     fit, words = checked.fit, []
     corners = fit.corners_px
     turns = (0, 1, 2, 3) if abs(np.log(size_mm[0] / size_mm[1])) < ALIKE else (0, 2)
-    best = max(turns, key=lambda k: _uprightness(np.roll(corners, -k, axis=0)))
+    best = max(turns, key=lambda k: uprightness(np.roll(corners, -k, axis=0)))
     corners = np.roll(corners, -best, axis=0)
     if len(turns) == 4:
-        words.append("The frame is about square, so its sides do not tell which way the scan axis runs. "
-                     "The way nearest upright is taken: check it, or give the corners.")
+        words.append(SQUARE)
     axis = corners[1] - corners[0] + corners[2] - corners[3]
     if abs(axis[0]) < abs(axis[1]):
-        words.append("The piece lies on its side in the photo; which end is up cannot be told from the frame. If it "
-                     "is not on its side, the frame's size was given the wrong way round: the length along the scan "
-                     "axis comes first.")
+        words.append(ON_ITS_SIDE)
     if not checked.is_line:
         words.append("Only the edge of the engraved area was found, no line around it: check that the stated size is "
                      "that of the engraved area, and not of the board.")
@@ -268,7 +272,7 @@ def _frame(checked: CheckedFrame, size_mm) -> Frame:
                  lens_scale_sd=lens_scale_sd(corners, fit.lens))
 
 
-def _uprightness(corners) -> float:
+def uprightness(corners) -> float:
     """Cosine between the first side's direction and the photo's x."""
     axis = corners[1] - corners[0] + corners[2] - corners[3]
     return float(axis[0] / np.linalg.norm(axis))

@@ -22,9 +22,11 @@ LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
 LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
 RIM_SHARE, RIM_SLOPE = 0.5, 0.07           # of a side that the board's edge runs along, and how far from parallel
+SAME_MM, BEYOND_MM = 0.7, 3.0              # an edge on a side, and one that goes on past its corner
 SLOW = 9                   # positions along a side over which the light's own changes are taken out
 SURE_GRAIN = 3.0           # s.d. of chance by which the grain must go on across an edge; 50 pasted areas: 2.0 at most
 U_MM = np.arange(-3.6, 3.61, 0.1)
+LARGE = 2_000_000          # pixels: more than any picture that is searched
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +66,8 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
         if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
             continue
-        if _rimmed(corners_one, lines, size_mm) or _grain_goes_on(picture, corners_one, size_mm):
+        rims, going_on = _edges_beside(corners_one, lines, size_mm)
+        if going_on < 2 and (rims >= 2 or _grain_goes_on(picture, corners_one, size_mm)):
             strength = float(np.minimum(np.abs(step), 1.2).mean())
             found.append(Candidate(corners=corners_one, misfit=float(misfit), edge_mm=np.zeros(4), width_mm=0.0,
                                    dark=bool(step[0] > 0), strength=strength,
@@ -162,8 +165,10 @@ def _shapes(picture, size_mm):
 def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
     """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
     floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
-    log = np.log(np.maximum(picture, floor))
-    profiles, _, _ = side_profiles(log, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
+    large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
+    seen = picture if large else np.log(np.maximum(picture, floor))
+    profiles, _, _ = side_profiles(seen, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
+    profiles = np.log(np.maximum(profiles, floor)) if large else profiles
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 
@@ -188,21 +193,24 @@ def _step(median, low, high) -> NDArray[np.float64]:
             - median[:, (U_MM < -low) & (U_MM > -high)].mean(axis=1))
 
 
-def _rimmed(corners, lines, size_mm) -> bool:
-    """Whether the board ends a rim away: long edges along two sides or more, the board on the same side of all."""
+def _edges_beside(corners, lines, size_mm) -> tuple[int, int]:
+    """On how many sides the board ends a rim away, long edges with the board on one side of all; how many sides go on.
+
+    An engraved area's sides end at its corners, those of a grid's field do not.
+    """
     to_mm = np.linalg.inv(homography_of(corners, size_mm))
     ends = [apply_homography(to_mm, lines.point + lines.direction * at[:, None]) for at in (lines.start, lines.stop)]
-    (w, h), count = size_mm, np.zeros(2, int)
-    for length, outward, offset in zip((w, h, w, h), OUTWARD, (0.0, w, h, 0.0), strict=True):
-        along = np.array([-outward[1], outward[0]])
-        away, at = ([end @ axis for end in ends] for axis in (outward, along))
-        at = [one if along.sum() > 0 else one + length for one in at]
-        away, run = np.stack(away) - offset, np.stack(at)
+    (w, h), rims, going_on = size_mm, np.zeros(2, int), 0
+    for length, outward, offset, begin in zip((w, h, w, h), OUTWARD, (0.0, w, h, 0.0), (0.0, 0.0, w, h), strict=True):
+        away = np.stack([end @ outward for end in ends]) - offset
+        run = np.stack([end @ np.array([-outward[1], outward[0]]) for end in ends]) + begin
         shared = np.clip(run.max(axis=0), 0, length) - np.clip(run.min(axis=0), 0, length)
-        rim = (away.min(axis=0) > LEAST_RIM_MM) & (away.max(axis=0) < MOST_RIM_MM) & (shared > RIM_SHARE * length)
-        rim &= np.abs(away[1] - away[0]) < RIM_SLOPE * np.abs(run[1] - run[0])
-        count += [bool((rim & (run[1] > run[0])).any()), bool((rim & (run[1] < run[0])).any())]
-    return bool(count.max() >= 2)
+        along = (shared > RIM_SHARE * length) & (np.abs(away[1] - away[0]) < RIM_SLOPE * np.abs(run[1] - run[0]))
+        rim = along & (away.min(axis=0) > LEAST_RIM_MM) & (away.max(axis=0) < MOST_RIM_MM)
+        rims += [bool((rim & (run[1] > run[0])).any()), bool((rim & (run[1] < run[0])).any())]
+        beyond = np.maximum(run.max(axis=0) - length, -run.min(axis=0)) > BEYOND_MM
+        going_on += bool((along & beyond & (np.abs(away).min(axis=0) < SAME_MM)).any())
+    return int(rims.max()), going_on
 
 
 def _grain_goes_on(picture, corners, size_mm) -> bool:

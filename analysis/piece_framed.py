@@ -1,18 +1,24 @@
 """Piece from a frame: found, marked, or given by its corners."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from analysis.errors import PhotoError
-from analysis.frame import Frame, frame_at
+from analysis.frame import ON_ITS_SIDE, SQUARE, Frame, frame_at, uprightness
 from analysis.geometry import homography_of, lens_of_photo, plane_tilt_deg, undistort
 from analysis.piece import Piece, in_rectangle, local_px_per_mm, make_piece, sample_photo, samples_per_mm
+from analysis.scan_rows import find_scan_rows
+from analysis.sides import moved_out, side_px_per_mm
 
-__all__ = ["framed_piece", "given_corners"]
+__all__ = ["along_rows", "exchanged", "framed_piece", "given_corners"]
 
 MARGIN_MM = 1.5               # kept around the frame, not valid, for alignment and for the eye
 ENGRAVED_SD_MM = 0.05         # how true a frame is engraved, 1 s.d. a side; common practice, no source
 CLICKED_SD_PX = 2.0           # of a corner given by hand; common practice, no source
+LEAST_EXCHANGED = 0.02        # scale doubt by unlike proportions above which the exchanged size is tried
+INSIDE, SURE_ROWS_DEG = 0.08, 10.0         # of the shorter side left out, where rows are looked for; their s.d.
 SMALLEST_SIDE_PX = 40.0       # of a frame given by its corners
 
 
@@ -35,7 +41,7 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
                          "or take a photo that shows the whole piece.")
     mm_sd = frame.corners_sd_px / px_per_mm
     engraved = ENGRAVED_SD_MM if scale_known else 0.0
-    scale_sd = np.hypot(np.hypot(mm_sd, engraved) / frame_mm[0], frame.lens_scale_sd)
+    scale_sd = np.linalg.norm([mm_sd / frame_mm[0], engraved / frame_mm[0], frame.lens_scale_sd, frame.shape_scale_sd])
     axis_sd = float(np.degrees(np.hypot(mm_sd, engraved) / frame_mm[0]))
     return make_piece(photo, reflectance, seen, grid, to_piece, lens, px_per_mm, scale_known=scale_known,
                       scale_sd_fraction=float(scale_sd), axis_sd_deg=axis_sd, method=method,
@@ -52,7 +58,10 @@ def given_corners(photo, corners_px, frame_mm, pixels_per_mm):
         raise PhotoError("Four corners are needed, each as x,y in photo pixels.")
     _check_corners(corners, photo.size_px)
     if frame_mm is not None:
-        frame = frame_at(photo.luminance, corners, frame_mm, CLICKED_SD_PX, focal_share=photo.focal_share)
+        frame, other = (frame_at(photo.luminance, corners, size, CLICKED_SD_PX, focal_share=photo.focal_share)
+                        for size in (frame_mm, frame_mm[::-1]))
+        if frame.shape_scale_sd > LEAST_EXCHANGED and other.shape_scale_sd < 0.2 * frame.shape_scale_sd:
+            frame, frame_mm = replace(other, warnings=(*other.warnings, exchanged(frame_mm, "corners"))), frame_mm[::-1]
         return frame, frame_mm, True, frame.warnings
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     size = (float(sides[0] + sides[2]) / 2.0, float(sides[1] + sides[3]) / 2.0)
@@ -62,6 +71,32 @@ def given_corners(photo, corners_px, frame_mm, pixels_per_mm):
         size = (size[0] / pixels_per_mm, size[1] / pixels_per_mm)
     frame = frame_at(photo.luminance, corners, size, CLICKED_SD_PX, sharpen=pixels_per_mm is not None)
     return frame, size, pixels_per_mm is not None, (*warnings, *frame.warnings)
+
+
+def along_rows(photo, frame: Frame, frame_mm) -> tuple[Frame, tuple[float, float]]:
+    """Frame and size with the first side along the engraved rows, where the frame leaves it open and they are seen."""
+    open_words = [words for words in (ON_ITS_SIDE, SQUARE) if words in frame.warnings]
+    if not open_words:
+        return frame, frame_mm
+    px_per_mm = side_px_per_mm(frame.corners_px, frame_mm).mean()
+    rows = find_scan_rows(photo.luminance, moved_out(frame.corners_px, -INSIDE * np.ones(4) * min(frame_mm), frame_mm),
+                          px_per_mm)
+    if rows is None or rows.axis_sd_deg > SURE_ROWS_DEG:
+        return frame, frame_mm
+    x, y = frame.corners_px[1] - frame.corners_px[0] + frame.corners_px[2] - frame.corners_px[3]
+    off = abs((np.degrees(np.arctan2(-y, x)) - rows.axis_deg + 90.0) % 180.0 - 90.0)
+    if off < 45.0:
+        return replace(frame, warnings=tuple(w for w in frame.warnings if w not in open_words)), frame_mm
+    corners = max((np.roll(frame.corners_px, k, axis=0) for k in (1, 3)), key=uprightness)
+    words = (*(w for w in frame.warnings if w not in open_words),
+             *((exchanged(frame_mm, "engraved rows"),) if ON_ITS_SIDE in open_words else ()))
+    return replace(frame, corners_px=corners, warnings=words), frame_mm[::-1]
+
+
+def exchanged(size_mm, witness) -> str:
+    """Say that the size was given the wrong way round, and by what that was seen."""
+    return (f"The frame's size was given the wrong way round, as the {witness} show: it is taken as {size_mm[1]:g} x "
+            f"{size_mm[0]:g} mm, {size_mm[1]:g} mm along the scan axis.")
 
 
 def _check_corners(corners, size_px) -> None:

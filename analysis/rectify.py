@@ -19,7 +19,7 @@ from analysis.geometry import Lens, apply_homography, distort, lens_of_photo, le
 from analysis.marks import find_marks, fit_marks
 from analysis.photo import Photo
 from analysis.piece import Piece, local_px_per_mm, make_piece, middle_mm, rectangle, sample_photo
-from analysis.piece_framed import framed_piece, given_corners
+from analysis.piece_framed import along_rows, exchanged, framed_piece, given_corners
 from analysis.piece_unframed import unframed_piece
 from analysis.settings import Corners
 
@@ -75,7 +75,11 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
     if frame_mm is None:
         return unframed_piece(photo, pixels_per_mm, scan_angle_deg, samples_per_mm, find_piece)
     found = find_marks(photo.luminance)
-    marks = fit_marks(found, frame_mm, size_px=photo.size_px)
+    marks, words = fit_marks(found, frame_mm, size_px=photo.size_px), ()
+    if marks is None and found:
+        marks = fit_marks(found, frame_mm[::-1], size_px=photo.size_px)
+        if marks is not None:
+            words, frame_mm = (exchanged(frame_mm, "corner marks"),), frame_mm[::-1]
     if marks is not None:
         frame = frame_at(photo.luminance, marks.corners_px, frame_mm, marks.corners_sd_px,
                          focal_share=photo.focal_share)
@@ -85,8 +89,8 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
         frame = replace(frame, corners_px=marks.corners_px, corners_sd_px=marks.corners_sd_px, k1=marks.k1,
                         k1_sd=marks.k1_sd, residual_px=marks.residual_px, lens_scale_sd=lens_scale_sd(
                             marks.corners_px, lens_of_photo(photo.size_px, marks.k1, marks.k1_sd)))
-        return framed_piece(photo, frame, frame_mm, "marks", True, samples_per_mm, frame.warnings)
-    frame = find_frame(photo.luminance, frame_mm, photo.focal_share)
+        return framed_piece(photo, frame, frame_mm, "marks", True, samples_per_mm, (*words, *frame.warnings))
+    frame, frame_mm = along_rows(photo, find_frame(photo.luminance, frame_mm, photo.focal_share), frame_mm)
     return framed_piece(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)
 
 
