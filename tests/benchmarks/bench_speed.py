@@ -63,7 +63,10 @@ def pair(megapixels: float) -> tuple[bytes, bytes]:
     """Two JPEG photos of that size of one framed piece before and after a change, as a phone stores them indoors.
 
     A phone's own file holds 3 to 6 MB at 12 megapixels: much noise, hardly compressed. Cleaner ones decode too fast.
+    Photos above 12 megapixels are enlarged from that size and given noise: simulating them takes minutes.
     """
+    if megapixels > 12:
+        return tuple(enlarged(photo, megapixels) for photo in pair(12))
     side = round((megapixels * 1e6 / 12) ** 0.5)
     case = pair_case(1, size_px=(4 * side, 3 * side))
     photos = []
@@ -72,6 +75,15 @@ def pair(megapixels: float) -> tuple[bytes, bytes]:
         phone = replace(shot.camera, full_well_electrons=800.0, bayer=True, sharpen=0.5, jpeg_quality=95)
         photos.append(encode(photograph(shot.piece, phone, shot.seed)))
     return tuple(photos)
+
+
+def enlarged(photo: bytes, megapixels: float) -> bytes:
+    """A JPEG photo of 12 megapixels at another size, with noise of its own."""
+    small = cv2.imdecode(np.frombuffer(photo, np.uint8), cv2.IMREAD_COLOR)
+    share = (megapixels * 1e6 / (small.shape[0] * small.shape[1])) ** 0.5
+    large = cv2.resize(small, None, fx=share, fy=share, interpolation=cv2.INTER_CUBIC)
+    noise = np.random.default_rng(1).integers(-9, 10, large.shape, np.int8)
+    return cv2.imencode(".jpg", cv2.add(large, noise, dtype=cv2.CV_8U), [cv2.IMWRITE_JPEG_QUALITY, 95])[1].tobytes()
 
 
 def best(runs: int, work) -> float:
