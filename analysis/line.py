@@ -97,7 +97,7 @@ def fit_line(bands: Bands, plane: Plane, fx: float, fy: float) -> Line:
 
 
 def measure_line(places: Places, plane: Plane, *, settled: bool = False, around: Surroundings | None = None,
-                 drifting: bool = True) -> Line:
+                 drifting: bool = True, reach_cells: float | None = None) -> Line:
     """Measure the line near the frequency at which the bands were demodulated.
 
     Parameters
@@ -113,6 +113,9 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
         Prepared by `surroundings` for these places; saves time where a line alone is added to them.
     drifting : bool, default True
         Look for a drift of the period too.
+    reach_cells : float, optional
+        How far along the scan's axis the frequency may lie from where the bands were demodulated, in resolution
+        cells; a little more than the search grid where nothing is said.
 
     Notes
     -----
@@ -127,7 +130,8 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
     fx, fy = places.fx_per_mm, places.fy_per_mm
     weights, xs, ys = places.weights, places.x_mm, places.y_mm
     *_, ring, _, ring_count = _continuum_at(plane, fx, fy, settled)
-    found = _steadied(places, plane, settled=settled, around=around, drifting=drifting)
+    found = _steadied(places, plane, settled=settled, around=around, drifting=drifting,
+                      reach=reach_cells)
     sums, drift, (gx, gy), centre = found.sums, found.drift, found.offset, found.centre_mm
     a_sum = places.squares / places.squares.sum()
     variance, variances, quiet = found.variance, found.variance * a_sum, found.floor * a_sum
@@ -164,13 +168,13 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
 
 def surroundings(places: Places, plane: Plane) -> Surroundings:
     """What any line at these places is measured against."""
-    found = _steadied(places, plane, settled=False, around=None, drifting=False)
+    found = _steadied(places, plane)
     quiet = found.floor * places.squares.sum(axis=0) / places.squares.sum()
     rings = ring_model(places.weights.sum(axis=0), quiet, places.x_mm, places.fx_per_mm, plane.cell_x_per_mm)
     return Surroundings(courses=found.courses, rings=rings)
 
 
-def _steadied(places, plane, *, settled, around, drifting) -> _Steadied:
+def _steadied(places, plane, *, settled=False, around=None, drifting=False, reach=None) -> _Steadied:
     """Find the exact frequency, take out what stands aslant, and turn the places so that the line is steady."""
     sums, weights = places.sums, places.weights
     noise, floor, _, count, _ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, settled)
@@ -182,14 +186,14 @@ def _steadied(places, plane, *, settled, around, drifting) -> _Steadied:
     cells = plane.cell_x_per_mm, plane.cell_y_per_mm
     courses, gx, gy = around.courses if around else None, np.inf, 0.0
     if courses is None or len(courses):
-        gx, gy, best = refine(sums, dx, dy, *cells, FIRST_REACH)
+        gx, gy, best = refine(sums, dx, dy, *cells, FIRST_REACH, reach)
         along, across = turn(gx, gy, dx, dy)
         first = sums * across[:, None] * along
         courses = aslant_courses(first, weights) * np.conj(along) if courses is None else courses
         if len(courses):
             sums = clear(first, weights, courses * along).sums * np.conj(across[:, None] * along)
     if len(courses) or max(abs(gx) / cells[0], abs(gy) / cells[1]) > FIRST_REACH:
-        gx, gy, best = refine(sums, dx, dy, *cells)
+        gx, gy, best = refine(sums, dx, dy, *cells, reach_x=reach)
     drift = None
     if drifting:
         least = max(best + DRIFT_GAIN * variance, best * (1.0 if settled else SEARCH_DRIFT))

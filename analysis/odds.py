@@ -14,6 +14,7 @@ from importlib.resources import files
 import numpy as np
 
 from analysis.line import Line
+from analysis.peaks import listed_reach
 from analysis.plane import STEEPEST_DEG, Plane
 
 __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_odds", "line_probability", "line_terms",
@@ -22,8 +23,7 @@ __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_odds
 TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
          "steady")
 PLACES_A_CELL = 4.0        # with it p below 0.1 comes up in 10 % of pieces of noise
-NEAR_LISTED = 0.25
-LISTED_ODDS = 1.5          # nats for a spacing that was expected: of 960 lists of four periods 8 then call a line
+LISTED_ODDS = 0.9          # nats for a spacing that was expected: 1 in 100 lists of four periods then calls noise
 # Rings of 10 % variation leave up to 8.5 nats in 200 views of few periods: below this no line is more than 89 % sure,
 # and less so for each nat that is missing, the more where so few periods are in view that any rings look even.
 RINGS_REACH, MOST_LOGIT, LESS_A_NAT = 9.0, 2.1, 0.2
@@ -60,23 +60,41 @@ def search_false_alarm(line: Line, plane: Plane, *, lowest_per_mm: float, steepe
 
 
 def directed_false_alarm(line: Line, plane: Plane, *, listed_mm: tuple[tuple[float, float], ...],
-                         steepest_deg: float) -> float:
-    """The same for a search near a few listed periods alone; 1 where the line is near none of them.
+                         steepest_deg: float, scale_sd_fraction: float = 0.0) -> float:
+    """The same for a search at a few listed periods alone; 1 where the line is near none of them.
 
     Parameters
     ----------
     listed_mm : tuple of (period_mm, sd_mm)
-        Expected periods; a line counts as near within two s.d. and `NEAR_LISTED` of a resolution cell,
-        which is twice the s.d. of the frequency of a line that is just strong enough.
+        Expected periods, searched within two s.d.
+    scale_sd_fraction : float
+        Doubt in the photo's scale, which widens each.
+
+    Notes
+    -----
+    The line's power at the listed frequency follows from where it stands: the log likelihood falls by half the
+    square of the distance over its s.d. [1]_. Over L resolution cells searched the tail is that of one place times
+    1 + L sqrt(pi u / 3), the upcrossings of level u by a band-limited envelope [2]_.
+
+    References
+    ----------
+    .. [1] D. C. Rife and R. R. Boorstyn, IEEE Trans. Inf. Theory 20, 591-598 (1974).
+    .. [2] S. O. Rice, "Mathematical analysis of random noise", Bell Syst. Tech. J. 24, 46-156 (1945), section 3.8
+           (from memory).
     """
-    places, near = 0.0, False
+    power, widths = 0.0, []
     for period, sd in listed_mm:
         f = 1.0 / period
-        reach = 2.0 * sd * f ** 2 + NEAR_LISTED * plane.cell_x_per_mm
-        near |= abs(line.fx_per_mm - f) <= reach
-        places += PLACES_A_CELL * (1.0 + 2.0 * reach / plane.cell_x_per_mm) * (
-            1.0 + 2.0 * f * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm)
-    return _false_alarm(line, places) if near else 1.0
+        reach = listed_reach(f, sd, scale_sd_fraction)
+        miss = max(abs(line.fx_per_mm - f) - reach, 0.0)
+        if miss < plane.cell_x_per_mm:
+            power = max(power, line.snr - 0.5 * (miss / line.fx_sd_per_mm) ** 2)
+        widths.append((2.0 * reach / plane.cell_x_per_mm,
+                       2.0 * f * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm))
+    level = line.noise_count * np.log1p(max(power, 0.0) / line.noise_count)
+    crossings = np.sqrt(np.pi * level / 3.0)
+    places = sum((1.0 + along * crossings) * (1.0 + across * crossings) for along, across in widths)
+    return float(-np.expm1(-places * np.exp(-level))) if power > 0.0 else 1.0
 
 
 def _false_alarm(line, places) -> float:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from analysis.plane import STEEPEST_DEG, Plane
 
-__all__ = ["FEWEST_PERIODS", "find_peaks", "listed_peaks", "lowest_per_mm", "search_wedge"]
+__all__ = ["FEWEST_PERIODS", "find_peaks", "listed_peaks", "listed_reach", "lowest_per_mm", "search_wedge"]
 
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 PEAKS_TRIED = 8
@@ -53,17 +53,20 @@ def find_peaks(plane: Plane) -> list[tuple[float, float]]:
     return taken
 
 
-def listed_peaks(plane: Plane, listed_mm) -> list[tuple[float, float]]:
-    """The highest point of the plane near each listed period."""
+def listed_peaks(plane: Plane, listed_mm, scale_sd_fraction: float = 0.0) -> list[tuple[float, float, float]]:
+    """The highest point across the scan at each listed period: (fx, fy, how far fx may lie from there)."""
     peaks = []
     for period, sd in listed_mm:
         f = 1.0 / period
-        reach = 2.0 * sd * f ** 2 + 0.5 * plane.cell_x_per_mm
-        rows = np.flatnonzero(np.abs(plane.fx_per_mm - f) <= reach)
+        row = int(np.argmin(np.abs(plane.fx_per_mm - f)))
         columns = np.flatnonzero(np.abs(plane.fy_per_mm) <= f * np.tan(np.radians(STEEPEST_DEG))
                                  + 0.25 * plane.cell_y_per_mm)
-        if f < lowest_per_mm(plane) or not rows.size or not columns.size:
-            continue
-        i, j = np.unravel_index(np.argmax(plane.power[np.ix_(rows, columns)]), (rows.size, columns.size))
-        peaks.append((float(plane.fx_per_mm[rows[i]]), float(plane.fy_per_mm[columns[j]])))
+        if lowest_per_mm(plane) <= f <= plane.fx_per_mm[-1] and columns.size:
+            fy = float(plane.fy_per_mm[columns[np.argmax(plane.power[row, columns])]])
+            peaks.append((f, fy, listed_reach(f, sd, scale_sd_fraction)))
     return peaks
+
+
+def listed_reach(frequency: float, sd_mm: float, scale_sd_fraction: float) -> float:
+    """Two s.d. of a listed frequency: its own and that of the photo's scale, cycles per mm."""
+    return 2.0 * frequency * float(np.hypot(sd_mm * frequency, scale_sd_fraction))

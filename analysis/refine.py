@@ -10,7 +10,8 @@ DRIFTS = np.linspace(-8.0, 8.0, 33)            # % of the period per 100 mm
 DRIFT_GAIN = 9.0           # a drift must add this many times the noise power: three parameters' worth at 1e-4
 
 
-def refine(sums, xs, ys, cell_x: float, cell_y: float, reach: float = 0.6) -> tuple[float, float, float]:
+def refine(sums, xs, ys, cell_x: float, cell_y: float, reach: float = 0.6,
+           reach_x: float | None = None) -> tuple[float, float, float]:
     """Offset in fx and fy, cycles per mm, that maximises the coherent sum of places, and the power there.
 
     Parameters
@@ -20,11 +21,11 @@ def refine(sums, xs, ys, cell_x: float, cell_y: float, reach: float = 0.6) -> tu
         Places' distance from the middle, mm.
     cell_x, cell_y : float
         Resolution cells; the search grid is half a cell, and further off stands another line.
-    reach : float
-        How far the first step may go, resolution cells.
+    reach, reach_x : float
+        How far the first step may go, resolution cells; along the scan as far, where nothing else is said.
     """
     gx = gy = best = 0.0
-    step_x, step_y = reach * cell_x / 6.0, reach * cell_y / 6.0
+    step_x, step_y = (reach if reach_x is None else reach_x) * cell_x / 6.0, reach * cell_y / 6.0
     for _ in range(2):
         tx, ty = gx + step_x * np.arange(-6, 7), gy + step_y * np.arange(-6, 7)
         power = np.abs(np.exp(-2j * np.pi * np.outer(ty, ys)) @ sums @ np.exp(-2j * np.pi * np.outer(xs, tx))) ** 2

@@ -203,9 +203,12 @@ def _best_candidate(bands, plane, texture, listed_mm=()) -> Candidate | None:
 
     The strongest, since the flanks of a strong line that bends a little are lines too.
     """
-    peaks = list(dict.fromkeys(find_peaks(plane) + listed_peaks(plane, listed_mm)))
-    candidates = [_candidate(measure_line(places, plane), plane, texture, listed_mm)
-                  for places in demodulate_each(bands, peaks)]
+    peaks = [(fx, fy, None) for fx, fy in find_peaks(plane)] + listed_peaks(plane, listed_mm,
+                                                                           texture.scale_sd_fraction)
+    candidates = [_candidate(measure_line(places, plane, drifting=reach is None,
+                                          reach_cells=None if reach is None else reach / plane.cell_x_per_mm),
+                             plane, texture, listed_mm)
+                  for places, (*_, reach) in zip(demodulate_each(bands, [p[:2] for p in peaks]), peaks, strict=True)]
     return max(candidates, default=None, key=lambda c: (
         min(c.probability, CALL_PROBABILITY), c.line.amplitude if c.probability >= CALL_PROBABILITY else 0.0))
 
@@ -213,8 +216,9 @@ def _best_candidate(bands, plane, texture, listed_mm=()) -> Candidate | None:
 def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Candidate:
     """Odds and intervals of a fitted line."""
     false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm(plane), steepest_deg=STEEPEST_DEG)
-    directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG)
-    listed, false_alarm = directed < 1.0, min(false_alarm, directed)
+    directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG,
+                                    scale_sd_fraction=texture.scale_sd_fraction)
+    listed, false_alarm = directed < false_alarm, min(false_alarm, directed)
     probability, terms = line_odds(line, false_alarm, listed=listed,
                                    drift_allowed=SLANT_DRIFT * texture.scale_sd_fraction)
     if line.periods < FEWEST_PERIODS - 0.5:
