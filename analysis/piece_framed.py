@@ -58,10 +58,13 @@ def given_corners(photo, corners_px, frame_mm, pixels_per_mm):
         raise PhotoError("Four corners are needed, each as x,y in photo pixels.")
     _check_corners(corners, photo.size_px)
     if frame_mm is not None:
-        frame, other = (frame_at(photo.luminance, corners, size, CLICKED_SD_PX, focal_share=photo.focal_share)
-                        for size in (frame_mm, frame_mm[::-1]))
-        if frame.shape_scale_sd > LEAST_EXCHANGED and other.shape_scale_sd < 0.2 * frame.shape_scale_sd:
-            frame, frame_mm = replace(other, warnings=(*other.warnings, exchanged(frame_mm, "corners"))), frame_mm[::-1]
+        frame = frame_at(photo.luminance, corners, frame_mm, CLICKED_SD_PX, focal_share=photo.focal_share)
+        if frame.shape_scale_sd > LEAST_EXCHANGED:
+            other = frame_at(photo.luminance, corners, frame_mm[::-1], CLICKED_SD_PX,
+                             focal_share=photo.focal_share)
+            if other.shape_scale_sd < 0.2 * frame.shape_scale_sd:
+                words = (*other.warnings, exchanged(frame_mm, "corners"))
+                frame, frame_mm = replace(other, warnings=words), frame_mm[::-1]
         return frame, frame_mm, True, frame.warnings
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     size = (float(sides[0] + sides[2]) / 2.0, float(sides[1] + sides[3]) / 2.0)

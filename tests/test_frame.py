@@ -4,10 +4,12 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from skimage import data
 
 from analysis.errors import PhotoError
 from analysis.frame import find_frame, frame_at
+from analysis.frame_candidates import _grain_goes_on
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.line_profile import line_model, measure_line
 from analysis.quads import edge_lines, quadrilaterals
@@ -203,3 +205,48 @@ def test_rectified_frame_lies_on_its_millimetres(shot):
     there = photo_to_piece(piece, shot.corners_px)
     assert np.abs(there - [[0, 0], [80, 0], [80, 60], [0, 60]]).max() < 0.1
     assert piece.tilt_deg == pytest.approx(12.0, abs=3.0)
+
+
+def ringed(gap_mm, line_mm=0.5, size=(80.0, 60.0), px_per_mm=10.0, ground=0.3, sharpening=1.0):
+    """A dark line on an even board, bare for `gap_mm` inside it, then the dark ground; turned 6 deg, area-averaged."""
+    y, x = np.mgrid[:3200, :4000] / (4 * px_per_mm) - 10.0
+    away = np.maximum(np.maximum(-x, x - size[0]), np.maximum(-y, y - size[1]))
+    board = np.where(away < -line_mm - gap_mm, ground, np.where((away < 0) & (away > -line_mm), 0.12, 0.6))
+    small = cv2.GaussianBlur(cv2.resize(board, (1000, 800), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    turn = cv2.getRotationMatrix2D((500, 400), 6.0, 1.0)
+    small = cv2.warpAffine(small, turn, (1000, 800), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    rim = (np.array([[0, 0], [size[0], 0], size, [0, size[1]]]) + 10.0) * px_per_mm - 0.5
+    coded = small + sharpening * (small - cv2.GaussianBlur(small, (0, 0), 1.5))
+    noise = 0.004 * np.random.default_rng(6).standard_normal(small.shape)
+    return np.clip(coded + noise, 0.004, 1).astype(np.float32), rim @ turn[:, :2].T + turn[:, 2]
+
+
+@pytest.mark.parametrize("gap_mm", [0.5, 1.0, 2.0, 4.0])
+@pytest.mark.parametrize("sharpening", [0.0, 1.0])
+def test_the_line_around_a_bare_strip_is_the_frame_and_not_the_strip_or_the_ground(gap_mm, sharpening):
+    """Drawn truth: the strip lies half a millimetre inside the frame, the ground's edge further in."""
+    luminance, true = ringed(gap_mm, sharpening=sharpening)
+    frame = find_frame(luminance, (80.0, 60.0))
+    assert worst_mm(frame.corners_px, true, 10.0) < 0.1
+
+
+def test_a_ground_is_told_from_a_board_by_the_grain_that_goes_on_across_its_edge():
+    """One texture inside and outside the four sides against two; drawn truth."""
+    rng = np.random.default_rng(12)
+    grain, other = (cv2.GaussianBlur(rng.standard_normal((500, 700)).astype(np.float32), (0, 0), 2.0) for _ in range(2))
+    corners = np.array([[120.0, 90], [580, 90], [580, 410], [120, 410]])
+    inside = np.zeros((500, 700), bool)
+    inside[90:411, 120:581] = True
+    for outer, goes_on_there in ((grain, True), (other, False)):
+        picture = np.where(inside, 0.2 * np.exp(grain), 0.6 * np.exp(outer)).astype(np.float32)
+        assert _grain_goes_on(picture, corners, (80.0, 55.65)) is goes_on_there
+
+
+@pytest.mark.parametrize("gap", [0.5, 1.4])
+def test_a_line_s_profile_ends_where_the_ground_begins(gap):
+    """Closed form: a second dark step inside the line neither moves its edge nor widens it."""
+    u = np.arange(-2.3, 0.7, 0.02)
+    profile = line_model(u, 0.03, 0.5, 0.06, 1.0, 0.2, 1.0, 0.0)
+    profile = profile - 0.6 * (1 - ndtr((u + 0.5 + gap) / 0.06))
+    fit = measure_line(u, profile, 0.6, 15.0)
+    assert fit.edge_mm == pytest.approx(0.03, abs=0.01) and fit.width_mm == pytest.approx(0.5, rel=0.1)

@@ -95,3 +95,10 @@ def test_marks_tell_the_lens_from_the_burn_that_widens_them(k1, burn_mm):
     truth = distort(apply_homography(view, [[0, 0], [120, 0], [120, 90], [0, 90]]), lens)
     assert abs(fit.k1 - k1) < 4 * fit.k1_sd < 0.02
     assert np.abs(fit.corners_px - truth).max() < 4 * fit.corners_sd_px < 2.0
+
+
+def test_marks_show_that_the_size_was_given_the_wrong_way_round():
+    photo, _ = marked_photo(20.0)
+    piece = rectify(photo, frame_mm=SIZE[::-1])
+    assert piece.method == "marks" and piece.frame_mm == SIZE
+    assert any("wrong way round" in words for words in piece.warnings)

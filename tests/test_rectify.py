@@ -17,9 +17,9 @@ from analysis.geometry import (
     shape_misfit,
     undistort,
 )
-from analysis.photo import Photo
+from analysis.photo import Photo, load_photo
 from analysis.rectify import photo_to_piece, piece_to_photo, rectify, rectify_through
-from analysis.simulate import CameraSpec, PieceSpec, camera_homography
+from analysis.simulate import CameraSpec, PieceSpec, camera_homography, encode, photograph
 
 
 def photo_of(luminance, name="test"):
@@ -215,3 +215,34 @@ def test_sizes_must_be_sizes(options):
 def test_lens_of_a_photo_is_centred_and_half_a_diagonal_wide():
     lens = lens_of_photo((400, 300))
     assert lens.centre_px == (199.5, 149.5) and lens.radius_px == 250.0
+
+
+def test_corners_show_that_the_size_was_given_the_wrong_way_round():
+    """Simulated truth: at 6 deg of tilt no camera makes 80 x 60 mm look like 60 x 80 mm."""
+    camera = CameraSpec(size_px=(900, 700), px_per_mm=8.0, tilt_deg=6.0, turn_deg=12.0)
+    to_photo = camera_homography(PieceSpec(width_mm=80.0, height_mm=60.0), camera)
+    piece = rectify(photo_of(np.full((700, 900), 0.4)), frame_mm=(60.0, 80.0),
+                    corners_px=corners_of(to_photo, (80.0, 60.0)))
+    assert piece.frame_mm == (80.0, 60.0) and any("wrong way round" in words for words in piece.warnings)
+    assert piece.photo_px_per_mm == pytest.approx(8.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("size", "turn"), [((60.0, 45.0), 7.0), ((45.0, 60.0), 7.0), ((60.0, 45.0), 82.0)])
+def test_engraved_rows_show_which_side_lies_along_the_scan_axis(size, turn):
+    """Simulated truth: rows of 0.15 mm along the side of 60 mm; asked where the stated first side stands upright."""
+    spec = PieceSpec(width_mm=60.0, height_mm=45.0, artwork=("frame", "text"), raw_reflectance=0.5,
+                     ground_reflectance=0.2, row_interval_mm=0.15, row_contrast_percent=15.0)
+    camera = CameraSpec(size_px=(1600, 1500), px_per_mm=22.0, tilt_deg=1.0, turn_deg=turn)
+    piece = rectify(load_photo(encode(photograph(spec, camera, 1))), frame_mm=size)
+    assert piece.frame_mm == (60.0, 45.0)
+    assert any("wrong way round" in words for words in piece.warnings) == (size == (45.0, 60.0))
+
+
+@pytest.mark.parametrize("stated", [60.0, 61.5, 57.0])
+def test_proportions_unlike_the_stated_ones_widen_the_scale(stated):
+    """Closed form: half of the proportions' error is left in the scale; four s.d. hold it."""
+    camera = CameraSpec(size_px=(900, 700), px_per_mm=8.0, tilt_deg=20.0, turn_deg=12.0)
+    to_photo = camera_homography(PieceSpec(width_mm=80.0, height_mm=60.0), camera)
+    piece = rectify(photo_of(np.full((700, 900), 0.4)), frame_mm=(80.0, stated),
+                    corners_px=corners_of(to_photo, (80.0, 60.0)))
+    assert abs(np.log(stated / 60.0)) / 2 < 4 * piece.scale_sd_fraction
