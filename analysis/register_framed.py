@@ -20,6 +20,7 @@ WORK_PER_MM = 8.0          # samples: three across the finest stroke that a phon
 MOST_WORK = 0.8e6          # samples in all
 WIDEST_STROKE_MM = 3.2
 FRAME_ZONE_MM = 2.5        # from the outer edge inward: the frame's line, which is no artwork
+STRIP_MM = 6.0             # from the outer edge: the widest line, then a bare strip as wide as the widest stroke
 FIT_SIGMAS_MM = (0.8, 0.35, 0.18)
 TILE_MM = 6.0
 LEAST_START = 0.30         # correlation of blurred artwork the right way round
@@ -85,22 +86,26 @@ def align_framed(before: Piece, after: Piece) -> Match:
     first, second = _work(before, s), _work(after, s)
     area, area_after = _area(before, first), _area(after, second)
     inner = area & _inner(size_b, first, _zone(before, size_b))
+    # A bare strip between a frame's line and its ground is light on every board, so light on light is asked farther in
+    deep = area & _inner(size_b, first, min(STRIP_MM / FRAME_ZONE_MM * _zone(before, size_b), 0.2 * min(size_b)))
     best, ours, theirs = None, {}, {}
     for ours_light, light in ((False, False), (True, True), (False, True), (True, False)):
         for works, one, mask, seen in ((first, ours_light, area, ours), (second, light, area_after, theirs)):
             if one not in seen:
                 seen[one] = stroke_response(works.picture, mask, WIDEST_STROKE_MM * s, light=one)
+        within = deep if ours_light and light else inner
         for turn in _turns(size_b, size_a):
             start = _turned(size_b, size_a, turn)
             warped = _onto(theirs[light].response, first, second, start)
-            score = correlation(ours[ours_light].response, warped, inner, 0.5 * s)
+            score = correlation(ours[ours_light].response, warped, within, 0.5 * s)
             if best is None or score > best.score:
-                best = _Start(score=score, turn=turn, strokes=ours[ours_light], light=light, to_after=start)
+                best = _Start(score=score, turn=turn, strokes=ours[ours_light], light=light, to_after=start,
+                              within=within)
         if best.score > SURE_START:
             break
     if best.score < LEAST_START:
         return _unlike(before, after, first, second, inner, best)
-    return _refined(before, after, first, second, area, inner, best)
+    return _refined(before, after, first, second, area, best.within, best)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +117,7 @@ class _Start:
     strokes: Strokes                   # BEFORE's artwork, dark or light
     light: bool                        # AFTER's artwork is light
     to_after: NDArray[np.float64]      # 3x3: BEFORE mm -> AFTER mm by the frames
+    within: NDArray[np.bool_]          # where artwork was compared
 
 
 def _unlike(before, after, first, second, inner, best) -> Match:
