@@ -34,13 +34,15 @@ from analysis.register_tiles import (
     warp,
 )
 from analysis.streaks import without_streaks
-from analysis.strokes import respond, stroke_depth
+from analysis.strokes import respond, stroke_depth, stroke_response
 
 __all__ = ["align_free"]
 
 WORK_PX = 1.5e6            # and, at most, of a working picture
 WIDEST_STROKE_MM = 3.2
 FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
+EITHER_SHADE = 0.4         # of dark artwork, that light marks must amount to, so that they may be the artwork
+LIGHT_SIGMAS = 4.0         # of the grain's depth, that light artwork stands above its ground
 LEAST_AGREEING = 4         # tiles that a fit needs
 ROUNDS = 4                 # at most, of a level
 FEATURE_SD = 0.15          # of a feature's place on another board, over the widest stroke
@@ -124,14 +126,28 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     """
     best = _refusal()
     outline = outline_of(after)
+    widest = _widest(before_piece)
+    shades = _shades(before_piece, widest)
     for start in starts(before_piece, after, outline):
-        found = _grown(before_piece, after, start, _widest(before_piece))
-        match = _refusal() if found is None else _result(
-            before_piece, after, _with_ground(before, after, before_piece, outline, found))
-        if match.ok:
-            return match
-        best = max(best, match, key=lambda m: m.agreement or 0.0)
+        for light in shades:
+            found = _grown(before_piece, after, start, widest, light)
+            match = _refusal() if found is None else _result(
+                before_piece, after, _with_ground(before, after, before_piece, outline, found))
+            if match.ok:
+                return match
+            best = max(best, match, key=lambda m: m.agreement or 0.0)
     return best
+
+
+def _shades(piece: Piece, widest) -> tuple[bool, ...]:
+    """Whether BEFORE's artwork is taken as light on a darker ground: no; and where it may be, yes as well."""
+    factor = max(1.0, widest / LEVELS[0].across)
+    shape = tuple(max(8, round(n / factor)) for n in piece.reflectance.shape[::-1])
+    picture = cv2.resize(piece.reflectance, shape, interpolation=cv2.INTER_AREA)
+    valid = cv2.resize(piece.valid.astype(np.uint8), shape, interpolation=cv2.INTER_NEAREST) > 0
+    dark, light = (stroke_response(picture, valid, widest / factor, light=light) for light in (False, True))
+    clear = light.depth > LIGHT_SIGMAS * light.grain_depth
+    return (False, True) if clear and light.cover * light.depth > EITHER_SHADE * dark.cover * dark.depth else (False,)
 
 
 def _with_ground(before: Photo, after: Photo, piece: Piece, outline, found: _Found) -> _Found:
@@ -172,11 +188,11 @@ def _around(points, border, shape):
     return (x0, y0, x1, y1) if min(x1 - x0, y1 - y0) > 16 else None
 
 
-def _grown(piece: Piece, after: Photo, start: Start, widest) -> _Found | None:
+def _grown(piece: Piece, after: Photo, start: Start, widest, light) -> _Found | None:
     """Fit from coarse to fine on tiles that agree, widening to where more of them do."""
     plane, points = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px)), start.points
     for level in LEVELS:
-        pair = _pair(piece, after, plane, points, widest, level, start.light)
+        pair = _pair(piece, after, plane, points, widest, level, (light, light != start.negative))
         if pair is None:
             return None
         shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
@@ -248,7 +264,7 @@ def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | 
     return found
 
 
-def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _Pair | None:
+def _pair(piece: Piece, after: Photo, plane, points, widest, level, shades) -> _Pair | None:
     """Depth of strokes of both photos around some points."""
     box = _around(points, 2 * level.reach * widest, piece.reflectance.shape)
     if box is None:
@@ -266,8 +282,8 @@ def _pair(piece: Piece, after: Photo, plane, points, widest, level, light) -> _P
     here, zoom = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
     fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
     first, second = without_streaks(view.picture, here, valid), without_streaks(other.picture, here * zoom)
-    return _Pair(depths=tuple(stroke_depth(first, k * here) for k in fills), valid=valid,
-                 others=tuple(stroke_depth(second, k * here * zoom, light=light) for k in fills),
+    return _Pair(depths=tuple(stroke_depth(first, k * here, light=shades[0]) for k in fills), valid=valid,
+                 others=tuple(stroke_depth(second, k * here * zoom, light=shades[1]) for k in fills),
                  to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
 
 

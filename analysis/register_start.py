@@ -43,7 +43,7 @@ class Start:
     homography: NDArray[np.float64]    # 3x3: BEFORE's grid -> AFTER's photo px
     points: NDArray[np.float64]        # (n, 2) places on BEFORE's grid that it rests on
     others: NDArray[np.float64]        # (n, 2) the same on AFTER's photo
-    light: bool                        # AFTER's strokes are light where BEFORE's are dark
+    negative: bool                     # AFTER's strokes are light where BEFORE's are dark, or the other way round
 
 
 def shrunk(picture, factor, box=None) -> View:
@@ -95,7 +95,7 @@ def starts(piece: Piece, after: Photo, outline_px: NDArray[np.float64] | None = 
         if found is not None:
             matrix, points, others = found
             yield Start(homography=second.to_source @ matrix @ np.linalg.inv(first.to_source),
-                        points=apply_homography(first.to_source, points), light=other is _negative,
+                        points=apply_homography(first.to_source, points), negative=other is _negative,
                         others=apply_homography(second.to_source, others))
 
 
