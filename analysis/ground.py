@@ -49,6 +49,7 @@ class Ground:
     outline_px: NDArray[np.float64]    # (n, 2) convex, photo pixels, a rim left out
     share: float                       # of the photo
     contrast: float                    # of its outline against what lies around, in s.d.: how clear it is
+    axis_deg: float | None             # direction of its sides, from -45 up to 45, anticlockwise; None: not straight
 
 
 def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | None:
@@ -78,14 +79,14 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
     found = _rectangles(preview, features) or _even_places(features)
     if not found:
         return None
-    board = max(found, key=lambda one: _worth(*one))
-    mask, contrast = _inside(board, found)
+    board = max(found, key=lambda one: _worth(*one[:2]))
+    mask, contrast, axis = _inside(board, found)
     outline = _outline(mask)
     if outline is None:
         return None
     ratio = np.array(preview.shape[1::-1]) / np.array(small.shape[1::-1])
     full = ((outline + 0.5) * ratio - 0.5 + 0.5) / preview_scale - 0.5
-    return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast))
+    return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast), axis_deg=axis)
 
 
 def _features(small) -> NDArray[np.float32]:
@@ -107,7 +108,7 @@ def _clusters(features, count) -> NDArray[np.int32]:
 
 
 def _regions(mask, features) -> list[tuple]:
-    """Large, nearly convex pieces of a mask, holes filled: (mask, contrast)."""
+    """Large, nearly convex pieces of a mask, holes filled: (mask, contrast, None)."""
     outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros(mask.shape, np.uint8)
     cv2.drawContours(filled, outlines, -1, 1, -1)
@@ -127,12 +128,12 @@ def _regions(mask, features) -> list[tuple]:
             continue
         contrast = _contrast(filled, features)
         if contrast > (LEAST_CONTRAST if _filled_quad(hull) > LEAST_FILLED else CLEAR):
-            found.append((filled > 0, contrast))
+            found.append((filled > 0, contrast, None))
     return found
 
 
 def _even_places(features) -> list[tuple]:
-    """Regions of one colour and roughness, and regions without an edge: (mask, contrast)."""
+    """Regions of one colour and roughness, and regions without an edge: (mask, contrast, None)."""
     found = []
     for count in CLUSTERS:
         labels = _clusters(features, count)
@@ -160,7 +161,7 @@ def _filled_quad(hull) -> float:
 
 
 def _rectangles(preview, features) -> list[tuple]:
-    """Large rectangles of straight edges that step alike all round: (mask, contrast)."""
+    """Large rectangles of straight edges that step alike all round: (mask, contrast, direction of the sides)."""
     scale = min(1.0, LINES_PX / max(preview.shape[:2]))
     grey = cv2.cvtColor(cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
     lines = edge_lines(grey)
@@ -181,8 +182,15 @@ def _rectangles(preview, features) -> list[tuple]:
         if np.hypot(*(one.mean(axis=0) / (w, h) - 0.5)) < MOST_OFF and (step := _even_step(one, features)):
             filled = np.zeros((h, w), np.uint8)
             cv2.fillPoly(filled, [np.round(one).astype(np.int32)], 1)
-            found.append((filled > 0, step))
+            found.append((filled > 0, step, _direction(one)))
     return found
+
+
+def _direction(corners) -> float:
+    """Mean direction of the four sides, a quarter turn apart being alike, from -45 up to 45 degrees."""
+    side = np.roll(corners, -1, axis=0) - corners
+    fourfold = np.sum((side[:, 0] - 1j * side[:, 1]) ** 4 / np.abs(side[:, 0] - 1j * side[:, 1]) ** 3)
+    return float(np.degrees(np.angle(fourfold)) / 4.0)
 
 
 def _even_step(corners, features) -> float | None:
@@ -242,7 +250,7 @@ def _inside(board, found):
 
     A board has a margin on every side of its ground; what shares sides with it is a part of it in other light.
     """
-    mask, _ = board
+    mask = board[0]
     away = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     inner = [one for one in found if one[0].sum() < 0.85 * mask.sum() and one[0].sum() > LEAST_INNER * mask.sum()
              and (one[0] & mask).sum() > 0.97 * one[0].sum() and _beside(one[0], away) < MOST_BESIDE]

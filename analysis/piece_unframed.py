@@ -42,7 +42,9 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     ground = _ground(photo) if find_piece else None
     outline = whole if ground is None else ground.outline_px
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
-    edges = edge_direction(photo.luminance, outline) if ground is not None and rows is None else None
+    edges = None if ground is None or rows is not None else ground.axis_deg
+    if ground is not None and rows is None and edges is None:
+        edges = edge_direction(photo.luminance, outline)
     axis, axis_sd, axis_from, axis_words = _axis(rows, edges, scan_angle_deg)
     to_piece = _turned(axis, scale, photo.size_px)
     corners = apply_homography(to_piece, outline)
@@ -93,7 +95,7 @@ def _axis(rows: ScanRows | None, edges: float | None, given_deg):
         return given_deg, GIVEN_AXIS_SD_DEG, "given", words
     if rows is None and edges is not None:
         return edges, EDGES_AXIS_SD_DEG, "edges", (
-            f"The scan axis is assumed to run along the straight edges of artwork and board, at {edges:.1f} degrees. "
+            f"The scan axis is assumed to run along the straight edges that the photo shows, at {edges:.1f} degrees. "
             "Give --scan-angle if it does not.")
     if rows is None:
         return 0.0, ASSUMED_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "

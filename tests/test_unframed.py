@@ -61,6 +61,7 @@ def test_ground_is_found_by_its_straight_sides_where_shadow_and_colour_mislead()
     truth = np.array([[270, 230], [930, 230], [930, 670], [270, 670]], float)
     assert share(ground.outline_px, truth, (1200, 900)) > 0.99
     assert share(truth, ground.outline_px, (1200, 900)) > 0.8
+    assert ground.axis_deg == pytest.approx(0.0, abs=0.1)
 
 
 def test_the_bare_board_is_found_where_the_ground_looks_like_it():
