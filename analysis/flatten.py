@@ -9,7 +9,7 @@ nothing is ever filled in.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.rectify import Piece
 
-__all__ = ["Texture", "flatten", "glare_share"]
+__all__ = ["Texture", "flatten", "glare_share", "turned_a_quarter"]
 
 TREND_ORDER_X = 4          # about two bends: leaves periods up to a quarter of the width alone
 TREND_ORDER_Y = 6          # along the stripes a trend may bend more: no stripe is lost by it
@@ -109,6 +109,16 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
                    longest_period_mm=length_mm / 4.0,
                    artwork_fraction=float(1.0 - usable.sum() / before),
                    scale_sd_fraction=piece.scale_sd_fraction, axis_sd_deg=piece.axis_sd_deg)
+
+
+def turned_a_quarter(texture: Texture) -> Texture:
+    """The texture with its two axes exchanged: what it would be if the piece lay on its side."""
+    x, y = texture.origin_mm
+    rows = np.flatnonzero(texture.weight.any(axis=1))
+    length_mm = (rows[-1] - rows[0] + 1) / texture.samples_per_mm if rows.size else 0.0
+    log, weight, trend = (np.ascontiguousarray(a.T) for a in (texture.log_reflectance, texture.weight, texture.trend))
+    return replace(texture, log_reflectance=log, weight=weight, trend=trend, origin_mm=(y, x),
+                   longest_period_mm=length_mm / 4.0)
 
 
 def glare_share(texture: Texture) -> float:

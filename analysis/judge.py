@@ -8,7 +8,7 @@ import numpy as np
 from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
 from analysis.decide import Decision, Reason, decide
-from analysis.flatten import Texture, flatten, glare_share
+from analysis.flatten import Texture, flatten, glare_share, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh
@@ -81,8 +81,10 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + left_out))
-    decision = decide(field, grain, unit=length_unit(piece), camera=camera,
-                      trouble=_trouble(piece, grain, region))
+    trouble = _trouble(piece, grain, region)
+    if trouble is None and not field.stripes and piece.axis_from == "assumed" and piece.frame_mm is not None:
+        trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
+    decision = decide(field, grain, unit=length_unit(piece), camera=camera, trouble=trouble)
     if share is not None:
         decision = replace(decision, reasons=decision.reasons + (_filters(share),))
     sources: tuple = ()
@@ -186,6 +188,22 @@ def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
                 "so more than the piece seems to be in view",
                 "Give the size of the engraved frame, its corners, or a region that holds only the engraved ground.")
     return None
+
+
+def _sideways(texture: Texture, shortest_period_mm) -> float | None:
+    """Period of what would be called a stripe if the scan axis ran the other way, or None."""
+    found = _above_floor(find_stripes(turned_a_quarter(texture), shortest_period_mm=shortest_period_mm))
+    return found.stripes[0].period_mm if found.stripes else None
+
+
+def _lying(period_mm: float | None, unit: str) -> tuple[str, str] | None:
+    """Trouble of a square piece that may have been photographed on its side, or None."""
+    if period_mm is None:
+        return None
+    return (f"even lines every {period_mm:.3g} {unit} run along the scan axis as it is taken, and a square frame does "
+            "not tell whether the piece lies on its side",
+            "Photograph the piece the way it lay in the machine, or give the frame's corners in the order of the "
+            "piece.")
 
 
 def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:

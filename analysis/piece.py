@@ -46,7 +46,7 @@ class Piece:
     residual_px: float | None             # rms straightness residual of the frame's sides
     tilt_deg: float | None                # estimated camera tilt from the normal of the piece
     warnings: tuple[str, ...] = ()
-    axis_from: str = "frame"              # "frame" (or corners), "rows" (engraved), "edges", "given", "assumed"
+    axis_from: str = "frame"              # "frame" (or corners), "rows" (engraved), "edges", "given", or "assumed"
     row_interval_mm: float | None = None  # between engraved rows, where the photo resolves them
     ground_px: NDArray[np.float64] | None = None       # (n, 2) outline of what was taken as the piece, photo px
 

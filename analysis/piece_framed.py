@@ -48,7 +48,8 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
                       frame_mm=tuple(map(float, frame_mm)) if scale_known else None, corners_px=frame.corners_px,
                       corners_sd_px=frame.corners_sd_px, residual_px=frame.residual_px,
                       tilt_deg=plane_tilt_deg(to_photo, photo.size_px, (frame_mm[0] / 2, frame_mm[1] / 2)),
-                      warnings=tuple(warnings))
+                      warnings=tuple(warnings),
+                      axis_from="assumed" if SQUARE in warnings else "frame")
 
 
 def given_corners(photo, corners_px, frame_mm, pixels_per_mm):

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -101,6 +102,26 @@ def test_given_corners_serve_in_place_of_the_search():
                   Settings(frame_mm=(80.0, 60.0), before_corners_px=corners)).photo
     assert got.piece.method == "corners"
     assert got.stripes.stripes[0].period_mm == pytest.approx(2.032, rel=0.003)
+
+
+def square_piece(turned):
+    """A square frame of 60 mm at 12 px/mm, stripes of 4 % every 2 mm, as bytes."""
+    rng = np.random.default_rng(7)
+    light = 0.5 * (1 + 0.03 * rng.standard_normal((960, 960)))
+    light[120:840, 120:840] *= 0.45
+    light[129:831, 129:831] /= 0.45
+    inner = light[170:790, 170:790]
+    inner *= 0.6 * (1 + 0.02 * np.cos(2 * np.pi * np.arange(620) / 24.0))
+    light = cv2.GaussianBlur(light.T if turned else light, (0, 0), 0.8)
+    return cv2.imencode(".png", np.clip(255 * light ** (1 / 2.2), 0, 255).astype(np.uint8))[1].tobytes()
+
+
+def test_square_piece_that_may_lie_on_its_side_is_not_cleared():
+    settings = Settings(frame_mm=(60.0, 60.0))
+    upright, lying = (inspect(square_piece(turned), settings).photo for turned in (False, True))
+    assert upright.decision.verdict == "mechanical"
+    assert lying.decision.verdict == "undecided" and "lies on its side" in lying.decision.sentence
+    assert "2" in lying.decision.sentence and "the way it lay in the machine" in lying.decision.next_step
 
 
 def test_region_off_the_piece_is_refused_in_words():
