@@ -24,9 +24,10 @@ __all__ = ["Judgement", "judge", "length_unit", "transfer_between", "with_map_at
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
-# Veiling glare, sharpening and compression change contrast from photo to photo: in bench_end_to_end.py the ratio of
-# two photos scatters by some 7 % beyond their noise, so each by 5 %
-PHOTO_TRANSFER_SD = 0.05
+# Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
+# its interval allows for blur and light; of each photo of a pair, as the ratios of 84 pairs scatter
+PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.05, 0.08
+BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -166,16 +167,16 @@ def _filters(share: float) -> Reason:
 def transfer_between(judged) -> tuple[float, float]:
     """Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.
 
-    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves; what it does eat
-    lies between that and nothing. So the difference of the two lies evenly between what their edges say and none:
-    the middle is taken, and the s.d. of an even spread, 1 / sqrt(12). A few percent of each photo come on top.
+    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of the difference
+    that the edges of two photos state, a third is there on average, give or take two fifths; light, tone and
+    sharpening part two photos by 0.11 besides (84 pairs by two simulators, one of them made apart from this program).
     """
     found = judged[0].stripes.stripes or judged[1].stripes.stripes
     apart = 0.0
     if found:
         first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
         apart = float(np.log(second / first))
-    return 0.5 * apart, float(np.hypot(np.sqrt(2.0) * PHOTO_TRANSFER_SD, apart / np.sqrt(12.0)))
+    return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
 
 
 def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:

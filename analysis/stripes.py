@@ -31,6 +31,7 @@ from analysis.visibility import visible
 __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes"]
 
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
+SURE = 0.95                # a doubtful line of strong rings must not stand before a sure stripe
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
 HIGHEST_ORDER = 6
@@ -278,7 +279,7 @@ def _fold(called: list[Candidate]) -> list[Candidate]:
             else:
                 left.append(other)
         folded.append(replace(base, stripe=replace(base.stripe, harmonics=tuple(orders))))
-    return sorted(folded, key=lambda c: -c.stripe.contrast_percent)
+    return sorted(folded, key=lambda c: (c.probability < SURE, -c.stripe.contrast_percent))
 
 
 def _with_harmonics(base: Candidate, rest: Bands, plane: Plane, lines: list[Line]) -> Candidate:
