@@ -30,6 +30,7 @@ CLEAR = 3.0                # a fainter outline must be a quadrilateral: the edge
 LEAST_FILLED = 0.95        # of the quadrilateral around it
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
 LINES_PX = 640             # longer side of the picture whose straight edges are looked at
+LEAST_RECTANGLE = 0.05     # of the photo
 LEAST_SUPPORT = 0.8        # of the weakest side of a rectangle that lies on edges
 MOST_SKEW = 0.12           # of the difference of its opposite sides: without a frame a photo is taken square on
 LEAST_STEP = 2.0           # of lightness L* across its sides
@@ -175,7 +176,7 @@ def _rectangles(preview, features) -> list[tuple]:
     area = np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0])
     square = np.abs(np.sum(side[:, 0] * side[:, 1], axis=1)) / length.prod(axis=1)
     good = ((support.min(axis=1) > LEAST_SUPPORT) & (skew.max(axis=1) < MOST_SKEW) & (square < MOST_SKEW)
-            & (area > LEAST_SHARE * grey.size) & (area < MOST_SHARE * grey.size))
+            & (area > LEAST_RECTANGLE * grey.size) & (area < MOST_SHARE * grey.size))
     h, w = features.shape[:2]
     found = []
     for one in (corners[good] + 0.5) * np.array([w / grey.shape[1], h / grey.shape[0]]) - 0.5:
