@@ -117,7 +117,7 @@ def test_a_wrong_size_is_refused_or_named_and_the_right_one_passes(slanting):
         find_frame(luminance, (80.0, 68.0), 0.75)
     given = frame_at(luminance, shot.corners_px, (80.0, 68.0), 2.0, focal_share=0.75)
     assert any("80 x 6" in words and "do not fit" in words for words in given.warnings)
-    assert given.lens_scale_sd > 0.04
+    assert given.shape_scale_sd > 0.04
 
 
 @pytest.mark.parametrize("k1", [0.02, -0.015])
