@@ -18,6 +18,7 @@ from analysis.register_fit import check_tiles, fit_homography
 from analysis.register_framed import correlation, peak_ratio
 from analysis.register_tiles import PlaneMap, Tiles, fit_map, map_points, map_sd, measure_tiles
 from analysis.strokes import stroke_response
+from tests.benchmarks.bench_homography import corner_error_px, open_pair
 
 FRAME_MM = (80.0, 60.0)
 SIZE_PX = (1200, 900)
@@ -185,6 +186,14 @@ def test_one_board_photographed_twice_is_aligned_by_its_grain():
     assert corner_error_mm(result, cb, ca, 11.0) * 11.0 < 0.5
     other, _ = shot(made(4, frame=False, stripes=0.06), 4, turn_deg=12.0)
     assert register(before, other, piece, None).method == "artwork"
+
+
+@pytest.mark.parametrize("name", ["camera", "moon"])
+def test_known_homography_of_an_open_image_is_found_within_a_tenth_of_a_pixel(name):
+    """Corner error of published homography benchmarks (HPatches, CVPR 2017); the job's bar is 0.5 px."""
+    before, after, here, there = open_pair(name, 3)
+    found = register(before, after, rectify(before, pixels_per_mm=12.0), None)
+    assert found.ok and corner_error_px(found.homography, here, there) < 0.1
 
 
 def test_light_artwork_is_laid_on_dark_artwork():
