@@ -42,9 +42,9 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     ground = _ground(photo) if find_piece else None
     outline = whole if ground is None else ground.outline_px
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
-    edges = None if ground is None or rows is not None else ground.axis_deg
-    if ground is not None and rows is None and edges is None:
-        edges = edge_direction(photo.luminance, outline)
+    edges = None
+    if ground is not None and rows is None:
+        edges = edge_direction(photo.luminance, outline) if ground.axis_deg is None else ground.axis_deg
     axis, axis_sd, axis_from, axis_words = _axis(rows, edges, scan_angle_deg)
     to_piece = _turned(axis, scale, photo.size_px)
     corners = apply_homography(to_piece, outline)

@@ -80,7 +80,7 @@ class Candidate:
 class StripeField:
     """All that the stripe search found in one texture."""
 
-    stripes: tuple[Stripe, ...]            # strongest first
+    stripes: tuple[Stripe, ...]            # sure ones (`SURE`) before doubtful ones, each strongest first
     candidates: tuple[Candidate, ...]      # called ones first, then the most likely one that was not called
     frequency_per_mm: NDArray[np.float32]  # (n,) of the spectrum below
     contrast_spectrum_percent: NDArray[np.float32]   # (n,) peak-to-peak contrast a line there would have
@@ -261,7 +261,7 @@ def _without_side_lines(called: list[Candidate], plane: Plane) -> list[Candidate
 
 
 def _fold(called: list[Candidate]) -> list[Candidate]:
-    """Fold harmonics into their fundamental; strongest fundamental first."""
+    """Fold harmonics into their fundamental; sure fundamentals before doubtful ones, each strongest first."""
     left = sorted(called, key=lambda c: c.line.fx_per_mm)
     folded: list[Candidate] = []
     while left:
