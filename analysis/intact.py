@@ -36,7 +36,7 @@ def damage_of_png(data: bytes) -> str | None:
 def damage_of_jpeg(data: bytes) -> str | None:
     """Look for the end mark after the start of a scan (ISO/IEC 10918-1, B.1.1): inside a scan it cannot occur."""
     scan = data.find(b"\xff\xda")
-    return None if scan > 0 and data.find(b"\xff\xd9", scan) > 0 else CUT
+    return None if 0 < scan < data.rfind(b"\xff\xd9") else CUT          # from the end, where it stands
 
 
 def damage_of_tiff(tags, size: int) -> str | None:

@@ -84,8 +84,9 @@ def linear_luminance(pixels: NDArray[np.uint8] | NDArray[np.uint16], curves: Cur
         table = np.ascontiguousarray(np.stack(curves, axis=-1))[None]
         ones = np.ones((1, pixels.shape[2]), np.float32)
         for y in range(0, out.shape[0], rows):
-            strip = cv2.transform(cv2.LUT(pixels[y:y + rows], table), ones)
-            np.minimum(strip, np.float32(1.0), out=out[y:y + rows])     # the weights' sum may round above 1
+            cv2.transform(cv2.LUT(pixels[y:y + rows], table), ones, dst=out[y:y + rows])
+        if cv2.transform(table.max(axis=1, keepdims=True), ones).item() > 1.0:      # the weights' sum may round above 1
+            np.minimum(out, np.float32(1.0), out=out)
         return out
     for y in range(0, out.shape[0], rows):
         strip = pixels[y:y + rows]
