@@ -12,7 +12,7 @@ from analysis.piece import Piece, in_rectangle, local_px_per_mm, make_piece, sam
 from analysis.scan_rows import find_scan_rows
 from analysis.sides import moved_out, side_px_per_mm
 
-__all__ = ["along_rows", "exchanged", "framed_piece", "given_corners"]
+__all__ = ["along_rows", "at_full_scale", "exchanged", "framed_piece", "given_corners"]
 
 MARGIN_MM = 1.5               # kept around the frame, not valid, for alignment and for the eye
 ENGRAVED_SD_MM = 0.05         # how true a frame is engraved, 1 s.d. a side; common practice, no source
@@ -31,9 +31,7 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
     px_per_mm = local_px_per_mm(to_piece, (frame_mm[0] / 2, frame_mm[1] / 2))
     margin = MARGIN_MM if scale_known else MARGIN_MM * px_per_mm * 8.0
     margin = min(margin, 0.05 * min(frame_mm))
-    size = (frame_mm[0] + 2 * margin, frame_mm[1] + 2 * margin)
-    scale = min(samples_per_mm(px_per_mm, size, scale_known), grid_scale or np.inf)
-    grid = (scale, (-margin, -margin), (int(round(size[1] * scale)) + 1, int(round(size[0] * scale)) + 1))
+    grid = _grid(frame_mm, margin, px_per_mm, scale_known, grid_scale)
     reflectance, inside = sample_photo(photo, to_piece, lens, grid, px_per_mm)
     seen = inside & in_rectangle(grid, frame_mm)
     if seen.sum() < 0.5 * in_rectangle(grid, frame_mm).sum():
@@ -50,6 +48,25 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
                       tilt_deg=plane_tilt_deg(to_photo, photo.size_px, (frame_mm[0] / 2, frame_mm[1] / 2)),
                       warnings=tuple(warnings),
                       axis_from="assumed" if SQUARE in warnings else "frame")
+
+
+def at_full_scale(photo, piece: Piece) -> Piece:
+    """Sample a framed piece of known scale as finely as its photo allows; its frame is not searched again."""
+    grid = _grid(piece.frame_mm, -piece.origin_mm[0], piece.photo_px_per_mm, piece.scale_known)
+    if grid[0] <= piece.samples_per_mm:
+        return piece
+    reflectance, inside = sample_photo(photo, piece.photo_to_piece, piece.lens, grid, piece.photo_px_per_mm)
+    valid = inside & in_rectangle(grid, piece.frame_mm)
+    for array in (reflectance, valid):
+        array.setflags(write=False)
+    return replace(piece, reflectance=reflectance, valid=valid, samples_per_mm=grid[0])
+
+
+def _grid(frame_mm, margin, px_per_mm, scale_known, most=None):
+    """Grid of a frame with a margin round it, of `most` samples a mm where the photo allows so many."""
+    size = (frame_mm[0] + 2 * margin, frame_mm[1] + 2 * margin)
+    scale = min(samples_per_mm(px_per_mm, size, scale_known), most or np.inf)
+    return scale, (-margin, -margin), (int(round(size[1] * scale)) + 1, int(round(size[0] * scale)) + 1)
 
 
 def given_corners(photo, corners_px, frame_mm, pixels_per_mm):

@@ -15,6 +15,7 @@ from analysis.machine import Machine
 from analysis.memory import Memory, afresh
 from analysis.next_test import NextTest, rank_next_tests
 from analysis.photo import Photo, load_photo
+from analysis.piece_framed import at_full_scale
 from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
 from analysis.register_framed import WORK_PER_MM
@@ -77,7 +78,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
     tell, run = progress or _silent, memory or Memory()
     with ThreadPoolExecutor(2) as pool:
         tell(0.0, "Reading the photos")
-        photos = list(pool.map(lambda source, name: _load(source, name, run), (before, after), names))
+        photos = list(pool.map(lambda source, name: _load(source, name, memory or afresh), (before, after), names))
         tell(0.15, "Finding the piece in each photo")
         framed = settings.frame_mm, settings.after_corners_px
         later = pool.submit(run, _after_piece, photos[1], *framed, settings.frame_mm and WORK_PER_MM)
@@ -92,7 +93,7 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         if alignment.ok:
             second = run(rectify_through, photos[1], first, alignment.homography_undistorted, alignment.after_lens)
         else:
-            second = run(_after_piece, photos[1], *framed, None) or run(rectify, photos[1])
+            second = run(rectify, photos[1]) if second is None else run(at_full_scale, photos[1], second)
         tell(0.5, "Looking for stripes and grain")
         regions = [settings.region_mm, _after_region(settings, alignment)]
         jobs.append(pool.submit(judge, photos[1], second, settings, machine, region=regions[1], run=run))

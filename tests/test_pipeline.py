@@ -12,7 +12,10 @@ import pytest
 
 from analysis.errors import PhotoError
 from analysis.machine import load_machine
+from analysis.photo import load_photo
+from analysis.piece_framed import at_full_scale
 from analysis.pipeline import compare, inspect
+from analysis.rectify import rectify
 from analysis.settings import Settings
 
 DEMO = Path(__file__).parents[1] / "demo_images"
@@ -122,6 +125,16 @@ def test_square_piece_that_may_lie_on_its_side_is_not_cleared():
     assert upright.decision.verdict == "mechanical"
     assert lying.decision.verdict == "undecided" and "lies on its side" in lying.decision.sentence
     assert "2" in lying.decision.sentence and "the way it lay in the machine" in lying.decision.next_step
+
+
+def test_piece_sampled_again_at_full_scale_is_the_piece_sampled_so_at_once():
+    """AFTER of a pair that cannot be aligned is judged alone, without a second search for its frame."""
+    photo = load_photo(DEMO / TRUTH["cured"]["after"]["file"])
+    fine, coarse = (rectify(photo, frame_mm=(80.0, 60.0), samples_per_mm=most) for most in (None, 8.0))
+    again = at_full_scale(photo, coarse)
+    assert coarse.samples_per_mm == 8.0 and again.samples_per_mm == fine.samples_per_mm > 8.0
+    assert np.array_equal(again.reflectance, fine.reflectance) and np.array_equal(again.valid, fine.valid)
+    assert at_full_scale(photo, fine) is fine
 
 
 def test_region_off_the_piece_is_refused_in_words():
