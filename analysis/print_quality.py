@@ -46,10 +46,9 @@ def print_quality(texture: Texture) -> PrintQuality:
     """
     if not texture.scale_known:
         return PrintQuality(graininess=None, mottle=None, banding=None, banding_across=None, tiles=0)
-    density = -DENSITY * texture.log_reflectance
-    there = (texture.weight > 0).astype(np.float32)             # where it is 0, so is the density
     side = max(2, round(TILE_MM * texture.samples_per_mm))
-    count, total, squares = (_by_tile(a, side) for a in (there, density, density * density))
+    columns, rows = _sums(texture, side)
+    count, total, squares = (_by_tile(part, side) for part in columns[:, : texture.weight.shape[0] // side])
     whole = count >= FULL_TILE * side * side
     tiles = int(whole.sum())
     graininess = mottle = None
@@ -57,21 +56,37 @@ def print_quality(texture: Texture) -> PrintQuality:
         mean = total[whole] / count[whole]
         variance = np.maximum(squares[whole] / count[whole] - mean ** 2, 0.0) * count[whole] / (count[whole] - 1.0)
         graininess, mottle = float(np.sqrt(variance.mean())), float(mean.std(ddof=1))
-    along, across = (_banding(density, there, axis, texture.samples_per_mm) for axis in (0, 1))
+    along, across = (_banding(*sums, texture.weight.shape[axis], texture.samples_per_mm)
+                     for axis, sums in enumerate((columns[:2].sum(axis=1), rows)))
     return PrintQuality(graininess=graininess, mottle=mottle, banding=along, banding_across=across, tiles=tiles)
 
 
-def _by_tile(array, side) -> NDArray[np.float64]:
+def _sums(texture, side) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Count, density and its square: down each column of every `side` rows, and count and density along each row.
+
+    Shapes (3, bands, columns) and (2, rows). Band by band, so that what is made of one stays in the cache.
+    """
+    columns, rows = [], []
+    for k in range(0, texture.weight.shape[0], side):
+        there = (texture.weight[k: k + side] > 0).astype(np.float32)
+        density = -DENSITY * texture.log_reflectance[k: k + side]      # 0 where nothing is there
+        down = (there, density, density * density)
+        columns.append([cv2.reduce(part, 0, cv2.REDUCE_SUM, dtype=cv2.CV_64F)[0] for part in down])
+        rows.append([cv2.reduce(part, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F)[:, 0] for part in down[:2]])
+    return np.stack(columns, axis=1), np.concatenate(rows, axis=1)
+
+
+def _by_tile(bands, side) -> NDArray[np.float64]:
     """Sums over whole tiles."""
-    rows, columns = (n // side * side for n in array.shape)
-    bands = np.stack([array[k: k + side, :columns].sum(axis=0, dtype=np.float64) for k in range(0, rows, side)])
-    return bands.reshape(len(bands), -1, side).sum(axis=2)
+    return bands[:, : bands.shape[1] // side * side].reshape(len(bands), -1, side).sum(axis=2)
 
 
-def _banding(density, there, axis, samples_per_mm) -> float | None:
-    """Root mean square of the mean profile, each spatial frequency weighted by the eye's relative sensitivity."""
-    count, total = (cv2.reduce(a, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).ravel() for a in (there, density))
-    used = np.flatnonzero(count > 0.25 * density.shape[axis])
+def _banding(count, total, length, samples_per_mm) -> float | None:
+    """Root mean square of the mean profile, each spatial frequency weighted by the eye's relative sensitivity.
+
+    `count` of the `length` samples across the profile hold data, and `total` is their sum.
+    """
+    used = np.flatnonzero(count > 0.25 * length)
     if used.size < 64:
         return None
     place = np.arange(used[0], used[-1] + 1)
