@@ -152,3 +152,12 @@ def test_report_is_the_same_to_the_last_digit_on_one_core_and_on_all(tmp_path):
         subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, timeout=120)
         told.append(file.read_text("utf-8"))
     assert told[0] == told[1]
+
+
+@pytest.mark.parametrize("first", ["numpy", "analysis"])
+def test_linear_algebra_runs_on_one_thread_whichever_is_loaded_first(first):
+    """Threads of the library, as threadpoolctl sees them; two of them took three times the computing."""
+    code = (f"import {first}, analysis, numpy, threadpoolctl; "
+            "print(max(one['num_threads'] for one in threadpoolctl.threadpool_info() if one['user_api'] == 'blas'))")
+    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60)
+    assert told.stdout.strip() == "1"
