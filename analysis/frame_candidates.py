@@ -11,12 +11,13 @@ from analysis.geometry import apply_homography, homography_of, shape_misfit
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "edge_candidates", "goes_on", "line_candidates", "lines_along"]
+__all__ = ["Candidate", "GOES_ON", "edge_candidates", "line_beyond", "line_candidates", "lines_along"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 MOST = 80                  # looked at across their sides
 FEW, GRID = 5, 5           # candidates that are all refined; places of eight where a line goes on
+GOES_ON = 0.5              # of a line's own strength, past its corner
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
@@ -108,13 +109,15 @@ def _bars(profiles, width_mm, gap_mm, reach_mm=1.6):
     return strength[rows[:, 0], best], shifts[0, best]
 
 
-def goes_on(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.int64]:
-    """In how many of eight places the line of quadrilaterals (n, 4, 2) goes on beyond a corner, shape (n,).
+def line_beyond(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.float64]:
+    """How strong the line of quadrilaterals (n, 4, 2) is past its corners and just before them, over its own strength.
 
-    A frame's line ends there, a grid's does not.
+    Shape (n, 2, 4, 2): past or before; by the side whose ends are looked at; past that side by its two neighbours. A
+    frame's line ends at its corners. A grid's goes on; so do two sides of a frame past a stroke taken for its third,
+    and where that stroke lies outside, both stop before it.
     """
     blur_mm = np.repeat(1.0 / side_px_per_mm(corners, size_mm).mean(axis=1), 2)
-    beyond = np.linspace(width_mm + 1.0, width_mm + 7.0, 13)
+    past = np.linspace(width_mm + 0.8, width_mm + 3.6, 11)
 
     def strengths(positions, sides):
         profiles = side_profiles(picture, corners, size_mm, positions, U_MM, lens=lens)[0][:, sides]
@@ -122,12 +125,16 @@ def goes_on(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray[np.
         profiles = np.log(np.maximum(profiles, floor[:, None, None, None]))
         median = np.nan_to_num(nan_median(profiles, axis=2), nan=0.0).reshape(-1, len(U_MM))
         return _bars(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0].reshape(len(corners), 2)
-    count = np.zeros(len(corners), int)
+    found = np.zeros((len(corners), 2, 4, 2))
     for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
         own = strengths(np.linspace(0.1, 0.9, 25), sides)
-        for positions in (1.0 + beyond / length, -beyond / length):
-            count += (strengths(positions, sides) > 0.5 * own).sum(axis=1)
-    return count
+        own = np.where(own > 0.4 * LEAST_BAR, own, np.nan)   # no bar of its own: it can neither go on nor stop
+        for which, away in enumerate((past / length, -past / length)):
+            # A side ends on the next one and begins on the one before.
+            ends, begins = strengths(1.0 + away, sides) / own, strengths(-away, sides) / own
+            for k, side in enumerate(sides):
+                found[:, which, (side + 1) % 4, 0], found[:, which, side - 1, 1] = ends[:, k], begins[:, k]
+    return found
 
 
 def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
@@ -136,7 +143,7 @@ def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
     for width, dark in {(one.width_mm, one.dark) for one in found}:
         alike = [one for one in found if (one.width_mm, one.dark) == (width, dark)]
         outlines = np.stack([moved_out(one.corners, one.edge_mm, size_mm) for one in alike])
-        count = goes_on(picture, outlines, size_mm, width, dark)
+        count = (line_beyond(picture, outlines, size_mm, width, dark)[:, 0] > GOES_ON).sum(axis=(1, 2))
         kept += [one for one, places in zip(alike, count, strict=True) if places <= GRID]
     return sorted(kept, key=lambda c: -c.score)
 

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.frame_candidates import SHAPE_COST, Candidate, goes_on
+from analysis.frame_candidates import GOES_ON, SHAPE_COST, Candidate, line_beyond
 from analysis.geometry import USUAL_FOCAL, lens_of_photo, shape_misfit, undistort
 from analysis.side_fit import SideFit, fit_sides
 from analysis.sides import edge_points, moved_out, side_px_per_mm
@@ -22,12 +22,15 @@ EDGE_SUPPORT = 0.85        # the same for an edge
 EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alone must fit
 LEAST_SIDE = 0.4           # the same for the worst side
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
+STOPS = 0.2                # of the line's own strength, just before a corner: it is not there
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
 MOST_UNLIKE_SHARPENED = 1.3    # the same where no side's profile is that of a blurred line
 UNLIKE_SHIFT_MM = 0.07     # between what the model of the line corrects on one side and on the others
 LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; glare makes a side fainter
 MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step; two sides may have more, ...
 MOST_SIDE_MISFIT = 0.18        # ... up to this, where lettering or wood beside the line spoils its mean profile
+THREE_UNLIKE = 1.4         # ratio of width, and of blur, of three sides that must do: lettering spoils the fourth
+THREE_SHIFT_MM, THREE_DEPTH = 0.05, 0.5        # the same for what the model corrects, and the faintest line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +82,11 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None
-    if is_line and not _alike(edges.lines, side_px_per_mm(corners, size_mm)):
+    if is_line and not _alike(edges.lines, side_px_per_mm(corners, size_mm)) and not (
+            misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
+            and _three_alike(edges.lines, side_px_per_mm(corners, size_mm))):
         return None
-    if is_line and goes_on(luminance, corners[None], size_mm, width, candidate.dark, lens)[0] > MOST_GOING_ON:
+    if is_line and not _ends(line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0]):
         return None
     return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
                         score=support + candidate.strength - SHAPE_COST * misfit,
@@ -94,6 +99,12 @@ def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
     misfit, focal = shape_misfit(corners - AXIS_OFF * max(size_px) * step[:, None], size_mm, size_px, usual)
     misfit += AXIS_OFF_COST * np.abs(step).sum(axis=1)
     return float(misfit.min()), float(focal[misfit.argmin()])
+
+
+def _ends(line) -> bool:
+    """Whether the line, shape (2, 4, 2) as `line_beyond` gives it, ends at the corners and not elsewhere."""
+    past, before = line[0] > GOES_ON, line[1] < STOPS
+    return bool(past.sum() <= MOST_GOING_ON and not past.all(axis=1).any() and not before.all(axis=1).any())
 
 
 def _alike(lines, px_per_mm) -> bool:
@@ -122,6 +133,21 @@ def _alike(lines, px_per_mm) -> bool:
     return bool(_ratio(width) < MOST_UNLIKE and _ratio(blur[clear]) < MOST_UNLIKE
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean())
                 and depth.min() > LEAST_DEPTH * np.median(depth))
+
+
+def _three_alike(lines, px_per_mm) -> bool:
+    """Whether three of four sides are one clean line beyond doubt, whatever lies along the fourth."""
+    for spoilt in range(4):
+        three = [(one, scale) for k, (one, scale) in enumerate(zip(lines, px_per_mm, strict=True)) if k != spoilt]
+        if any(one is None or one.misfit > MOST_PROFILE_MISFIT for one, _ in three):
+            continue
+        width, blur, shift, depth = np.array([(one.width_mm, one.blur_mm * scale, one.edge_mm, one.outside - one.line)
+                                              for one, scale in three]).T
+        if (_ratio(width) < THREE_UNLIKE and _ratio(blur) < THREE_UNLIKE
+                and np.ptp(shift) < max(THREE_SHIFT_MM, 0.4 / px_per_mm.mean())
+                and np.abs(depth).min() > THREE_DEPTH * np.abs(depth).max()):
+            return True
+    return False
 
 
 def _ratio(values) -> float:
