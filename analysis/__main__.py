@@ -13,12 +13,12 @@ from typing import Any
 from analysis.argument_types import check_paths
 from analysis.arguments import parse, settings_of
 from analysis.errors import PhotoError
+from analysis.process import set_up_process
 from analysis.progress import progress_bar
 
 __all__ = ["main"]
 
 REPORT_MADE, BAD_INPUT, NOT_ALIGNED, STOPPED = 0, 2, 3, 130
-SWITCH_S = 2e-4            # the threads of the two photos wait for each other less than with Python's own 5 ms
 TRACEBACK = "STRIPE_OR_GRAIN_TRACEBACK"        # set it to see where a fault of the program itself comes from
 
 
@@ -29,6 +29,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     try:
         arguments = parse(sys.argv[1:] if argv is None else argv)
+        set_up_process()
         return _COMMANDS.get(arguments.command, _other)(arguments)
     except PhotoError as problem:
         _complain(str(problem))
@@ -59,7 +60,6 @@ def _compare(arguments) -> int:
     _check_outputs(arguments, (arguments.before, arguments.after))
     settings, machine = settings_of(arguments), _machine(arguments)
     from analysis.pipeline import compare
-    sys.setswitchinterval(SWITCH_S)
     with progress_bar(arguments.quiet) as tell:
         result = compare(arguments.before, arguments.after, settings, machine=machine, progress=tell)
     _write(arguments, result, machine)
