@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Lens", "UNSEEN_K1_SD", "USUAL_FOCAL", "apply_homography", "distort", "homography_of", "lens_of_photo",
-           "lens_scale_sd", "plane_tilt_deg", "seen_proportions", "shape_misfit", "undistort"]
+__all__ = ["Lens", "STATED_FOCAL_SD", "UNSEEN_K1_SD", "USUAL_FOCAL", "USUAL_FOCAL_SD", "apply_homography", "distort",
+           "homography_of", "lens_of_photo", "lens_scale_sd", "plane_tilt_deg", "seen_proportions", "shape_misfit",
+           "undistort"]
 
 UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
 LENS_SHARE = 0.3           # of the distortion at the corners that is left as scale error in the middle
@@ -54,14 +55,14 @@ def distort(points, lens: Lens) -> NDArray[np.float64]:
     if lens.k1 == 0.0:
         return points.copy()
     target = points - np.asarray(lens.centre_px)
-    r = target.copy()
-    bend, error = lens.k1 / lens.radius_px ** 2, lens.radius_px
+    bend = lens.k1 / lens.radius_px ** 2 * (target[..., :1] ** 2 + target[..., 1:] ** 2)
+    shrink, error = 1.0, lens.radius_px                  # points move along their radius only
     for _ in range(FIXED_POINT_STEPS):
         error *= 3.0 * abs(lens.k1)
-        r = target / (1.0 + bend * (r * r).sum(-1, keepdims=True))
+        shrink = 1.0 / (1.0 + bend * shrink * shrink)
         if error < 1e-9:
             break
-    return np.asarray(lens.centre_px) + r
+    return np.asarray(lens.centre_px) + target * shrink
 
 
 def lens_scale_sd(corners_px, lens: Lens) -> float:

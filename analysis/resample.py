@@ -71,18 +71,19 @@ def sample_grid(luminance: NDArray[np.float32], to_photo: Callable[[NDArray[np.f
 
 
 def _coarse_map(to_photo, shape) -> NDArray[np.float64]:
-    """Photo x and y of every `GRID_STEP`-th grid sample and one beyond, shape (r, c, 2)."""
-    rows, columns = shape
-    v = np.arange(0, rows + GRID_STEP, GRID_STEP, dtype=np.float64)
-    u = np.arange(0, columns + GRID_STEP, GRID_STEP, dtype=np.float64)
+    """Photo x and y at every `GRID_STEP`-th grid sample from half a step before the first to beyond the last.
+
+    They lie where enlarging by `GRID_STEP` takes the middles of its pixels to be. Shape (r, c, 2).
+    """
+    v, u = (GRID_STEP * np.arange(-(-(n + GRID_STEP) // GRID_STEP) + 1) - (GRID_STEP + 1) / 2 for n in shape)
     return to_photo(np.stack(np.meshgrid(u, v), axis=-1))
 
 
 def _between(coarse, shape) -> list[NDArray[np.float32]]:
     """The two coordinates of every grid sample, bilinear between the coarse ones."""
-    matrix = np.array([[1.0 / GRID_STEP, 0, 0], [0, 1.0 / GRID_STEP, 0]])
-    return [cv2.warpAffine(part, matrix, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                           borderMode=cv2.BORDER_REPLICATE) for part in cv2.split(coarse.astype(np.float32))]
+    rows, columns = (slice(GRID_STEP, GRID_STEP + n) for n in shape)
+    return [cv2.resize(part, None, fx=GRID_STEP, fy=GRID_STEP, interpolation=cv2.INTER_LINEAR)[rows, columns]
+            for part in cv2.split(coarse.astype(np.float32))]
 
 
 def _range(low, high, length, border):
