@@ -22,6 +22,7 @@ EDGE_SUPPORT = 0.85        # the same for an edge
 EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alone must fit
 LEAST_SIDE = 0.4           # the same for the worst side
 MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
+END_COST = 0.15            # in score, for each place where the line goes on past a corner or stops before it
 STOPS = 0.2                # of the line's own strength, just before a corner: it is not there
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
 MOST_UNLIKE_SHARPENED = 1.3    # the same where no side's profile is that of a blurred line
@@ -30,6 +31,7 @@ LEAST_DEPTH = 0.3          # of the faintest side's line over the middle one's; 
 MOST_PROFILE_MISFIT = 0.09     # rms, over the outer step; two sides may have more, ...
 MOST_SIDE_MISFIT = 0.18        # ... up to this, where lettering or wood beside the line spoils its mean profile
 THREE_UNLIKE = 1.4         # ratio of width, and of blur, of three sides that must do: lettering spoils the fourth
+LEAST_LEVEL = 0.1          # fitted over measured light outside: less is no fit
 THREE_SHIFT_MM, THREE_DEPTH = 0.05, 0.5        # the same for what the model corrects, and the faintest line
 
 
@@ -86,10 +88,13 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
             and _three_alike(edges.lines, side_px_per_mm(corners, size_mm))):
         return None
-    if is_line and not _ends(line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0]):
-        return None
+    unlike_ends = 0
+    if is_line:
+        unlike_ends = _unlike_ends(line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0])
+        if unlike_ends is None:
+            return None
     return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
-                        score=support + candidate.strength - SHAPE_COST * misfit,
+                        score=support + candidate.strength - SHAPE_COST * misfit - END_COST * unlike_ends,
                         area_px=float(cv2.contourArea(corners.astype(np.float32))))
 
 
@@ -101,10 +106,12 @@ def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
     return float(misfit.min()), float(focal[misfit.argmin()])
 
 
-def _ends(line) -> bool:
-    """Whether the line, shape (2, 4, 2) as `line_beyond` gives it, ends at the corners and not elsewhere."""
+def _unlike_ends(line) -> int | None:
+    """Where a line, shape (2, 4, 2) as `line_beyond` gives it, does not end at its corners: places, or None: no frame."""
     past, before = line[0] > GOES_ON, line[1] < STOPS
-    return bool(past.sum() <= MOST_GOING_ON and not past.all(axis=1).any() and not before.all(axis=1).any())
+    if past.sum() > MOST_GOING_ON or past.all(axis=1).any() or before.all(axis=1).any():
+        return None
+    return int(past.sum() + before.sum())
 
 
 def _alike(lines, px_per_mm) -> bool:
@@ -139,7 +146,7 @@ def _three_alike(lines, px_per_mm) -> bool:
     """Whether three of four sides are one clean line beyond doubt, whatever lies along the fourth."""
     for spoilt in range(4):
         three = [(one, scale) for k, (one, scale) in enumerate(zip(lines, px_per_mm, strict=True)) if k != spoilt]
-        if any(one is None or one.misfit > MOST_PROFILE_MISFIT for one, _ in three):
+        if any(one is None or one.misfit > MOST_PROFILE_MISFIT or one.outside < LEAST_LEVEL for one, _ in three):
             continue
         width, blur, shift, depth = np.array([(one.width_mm, one.blur_mm * scale, one.edge_mm, one.outside - one.line)
                                               for one, scale in three]).T
