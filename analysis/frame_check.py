@@ -107,7 +107,7 @@ def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
 
 
 def _unlike_ends(line) -> int | None:
-    """Where a line, shape (2, 4, 2) as `line_beyond` gives it, does not end at its corners: places, or None: no frame."""
+    """At how many places a line, (2, 4, 2) as `line_beyond` gives it, does not end at its corners; None: no frame."""
     past, before = line[0] > GOES_ON, line[1] < STOPS
     if past.sum() > MOST_GOING_ON or past.all(axis=1).any() or before.all(axis=1).any():
         return None
