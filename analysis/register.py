@@ -18,7 +18,6 @@ from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match, align_framed
 from analysis.register_free import align_free
-from analysis.register_same import refined_on_same_board
 from analysis.register_sides import with_frame_of_after
 
 __all__ = ["Alignment", "register"]
@@ -73,8 +72,7 @@ def register(before: Photo, after: Photo, before_piece: Piece, after_piece: Piec
         match = align_framed(before_piece, after_piece)
     if match is None or not match.ok:
         # One of the frames may be a wrong one, or given badly: the artwork alone may still tell
-        free = refined_on_same_board(align_free(before, after, before_piece), before_piece, after)
-        free = with_frame_of_after(free, before_piece, after)
+        free = with_frame_of_after(align_free(before, after, before_piece), before_piece, after)
         match = free if free.ok or match is None else match
     return _alignment(match, before_piece, after)
 

@@ -19,6 +19,7 @@ from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import Match
 from analysis.register_ground import SHARED_STROKES, outline_of, with_ground
+from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, credible, shrunk, starts
 from analysis.register_tiles import (
     MapFit,
@@ -111,7 +112,7 @@ class _Found:
 
 
 def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
-    """Align by artwork alone.
+    """Align by artwork alone, or by the grain of one board photographed twice.
 
     Parameters
     ----------
@@ -122,21 +123,34 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     Returns
     -------
     Match
-        Refused where too few tiles of artwork agree.
+        Refused where too few tiles of artwork agree, and the grain does not either.
     """
-    best = _refusal()
+    best, tried = _refusal(), []
     outline = outline_of(after)
     widest = _widest(before_piece)
     shades = _shades(before_piece, widest)
     for start in starts(before_piece, after, outline):
+        tried.append(start)
         for light in shades:
             found = _grown(before_piece, after, start, widest, light)
             match = _refusal() if found is None else _result(
-                before_piece, after, _with_ground(before, after, before_piece, outline, found))
+                before_piece, after, _with_ground(before, after, before_piece, found))
             if match.ok:
-                return match
+                return refined_on_same_board(match, before_piece, after)
             best = max(best, match, key=lambda m: m.agreement or 0.0)
+    for start in tried:
+        match = refined_on_same_board(_unproven(before_piece, after, start), before_piece, after)
+        if match.ok:
+            return match
     return best
+
+
+def _unproven(piece: Piece, after: Photo, start: Start) -> Match:
+    """A start as it is."""
+    plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px))
+    return replace(_refusal(), homography=_to_photo(piece) @ np.linalg.inv(start.homography),
+                   before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
+                   overlap_fraction=_overlap(piece, after, plane))
 
 
 def _shades(piece: Piece, widest) -> tuple[bool, ...]:
@@ -150,10 +164,10 @@ def _shades(piece: Piece, widest) -> tuple[bool, ...]:
     return (False, True) if clear and light.cover * light.depth > EITHER_SHADE * dark.cover * dark.depth else (False,)
 
 
-def _with_ground(before: Photo, after: Photo, piece: Piece, outline, found: _Found) -> _Found:
+def _with_ground(before: Photo, after: Photo, piece: Piece, found: _Found) -> _Found:
     """The same held by the sides of the engraved ground as well, where both photos show them."""
     fit, corners = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
-                              _to_photo(piece) @ found.to_source, outline)
+                              _to_photo(piece) @ found.to_source)
     if corners is None:
         fit = replace(fit, covariance=SHARED_STROKES * fit.covariance)
     whole = fit.map.homography @ np.linalg.inv(found.to_source)
@@ -190,7 +204,8 @@ def _around(points, border, shape):
 
 def _grown(piece: Piece, after: Photo, start: Start, widest, light) -> _Found | None:
     """Fit from coarse to fine on tiles that agree, widening to where more of them do."""
-    plane, points = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px)), start.points
+    k1, points = piece.lens.k1, start.points
+    plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px, k1), expected_k1=k1)
     for level in LEVELS:
         pair = _pair(piece, after, plane, points, widest, level, (light, light != start.negative))
         if pair is None:

@@ -6,28 +6,35 @@ and laid differently each time: it does not lie where the strokes put it.
 """
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography, lens_of_photo, undistort
-from analysis.ground import KEPT_AWAY, find_ground
+from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
+from analysis.ground import find_ground
 from analysis.photo import Photo
 from analysis.piece import Piece
+from analysis.quads import edge_lines
 from analysis.register_tiles import MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
-from analysis.side_fit import fit_sides
-from analysis.sides import edge_points, moved_out
+from analysis.sides import edge_points
 
 __all__ = ["SHARED_STROKES", "outline_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
-LEAST_FILLED = 0.95        # of the quadrilateral around an outline
+LINES_PX = 640             # longer side of the picture whose straight edges are looked at
+LINE_OFF = 1.5             # its pixels, that one edge may lie off another: neither is known better
+LINE_SDS = 2.5             # and so many s.d. of where the strokes put it
+LEAST_LINE = 0.1           # of the photo's longer side: along so much both photos show an edge
+MOST_ASKEW = 0.2           # quarter turns, of a side against its neighbours: slant and a lens
+NEAREST = 2                # edges tried for each side
+MOST_TRIED = 8             # quadrilaterals
 FIRST_REACH_MM = 1.6       # of BEFORE's outline: it is known to a pixel of a coarse picture
 REACH_MM = 0.5             # of a side that was found
 BESIDE_MM = 1.0            # so far beyond the map's own s.d. may a side lie
-LEAST_SHARE = 0.6          # of a side where its edge is seen
+LEAST_SHARE = 0.4          # of a side where its edge is seen
 PARTS = 4                  # of a side, each a constraint
 LEAST_IN_PART = 6          # edge positions in a part
 EDGE_SD_MM = 0.05          # of a whole side: burns differ in width; common practice, no source
@@ -35,6 +42,7 @@ ALIKE_NEIGHBOURS = 4.0     # edge positions that share grain and blur
 MOST_UNLIKE_MM = 0.15      # rms of the parts from the map fitted with them
 SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them count
 MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that without
+USUAL_MISFIT = 0.5         # over the strokes' stated s.d.: less is luck, and no bar
 
 
 def outline_of(photo: Photo) -> NDArray[np.float64] | None:
@@ -45,8 +53,8 @@ def outline_of(photo: Photo) -> NDArray[np.float64] | None:
     return None if ground is None else ground.outline_px
 
 
-def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece, to_before: NDArray[np.float64],
-                after_outline: NDArray[np.float64] | None = None) -> tuple[MapFit, NDArray[np.float64] | None]:
+def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece,
+                to_before: NDArray[np.float64]) -> tuple[MapFit, NDArray[np.float64] | None]:
     """Refit a map on its tiles and on the sides of the engraved ground.
 
     Parameters
@@ -60,8 +68,6 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
         BEFORE's, with a known scale.
     to_before : ndarray, shape (3, 3)
         The fit's samples to undistorted BEFORE px.
-    after_outline : ndarray, shape (n, 2), or None
-        `outline_of` AFTER.
 
     Returns
     -------
@@ -73,7 +79,7 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
     """
     if not piece.scale_known or piece.corners_px is not None:
         return fit, None
-    found = _sides(fit, before, after, piece, to_before, after_outline)
+    found = _sides(fit, good, before, after, piece, to_before)
     if found is None:
         return fit, None
     sides, corners = found
@@ -87,7 +93,8 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
     rest = (both.residual[count:] * along).sum(-1)
     if np.sqrt((rest ** 2).mean()) > MOST_UNLIKE_MM * per_mm:
         return fit, None
-    if _misfit(tiles, both.residual[:count], fit.weight) > MOST_DRAGGED * _misfit(tiles, fit.residual, fit.weight):
+    usual = max(_misfit(good, fit.residual, fit.weight), USUAL_MISFIT)
+    if _misfit(good, both.residual[:count], fit.weight) > MOST_DRAGGED * usual:
         return fit, None
     return replace(both, residual=both.residual[:count], weight=both.weight[:count]), corners
 
@@ -98,19 +105,18 @@ def _misfit(tiles, residual, weight) -> float:
     return float(np.sqrt(np.average(distance / tiles.firm, weights=weight + 1e-9)))
 
 
-def _sides(fit, before, after, piece, to_before, after_outline):
+def _sides(fit, good, before, after, piece, to_before):
     """Constraints across the four sides and BEFORE's corners, in the fit's samples; None where sides are missing."""
-    for quad in _outlines(fit, piece, to_before, after_outline):
+    for quad in _quads(fit, good, before, after, piece, to_before):
         size = _size_mm(quad, piece.photo_px_per_mm)
         first = _edges(before, quad, size, (FIRST_REACH_MM, REACH_MM))
         if first is None:
             continue
-        here, seen, ideal = first
-        start = apply_homography(np.linalg.inv(to_before), ideal)
+        here, seen, corners = first
+        start = apply_homography(np.linalg.inv(to_before), undistort(corners, piece.lens))
         per_mm = piece.photo_px_per_mm / scale_of(to_before, start.mean(axis=0))
         sd_mm = float(map_sd(fit, start).max() / scale_of(fit.map.homography, start.mean(axis=0)) / per_mm)
-        there = undistort(map_points(fit.map, start), lens_of_photo(after.size_px))
-        second = _edges(after, there, size, (BESIDE_MM + sd_mm, REACH_MM))
+        second = _edges(after, map_points(fit.map, start), size, (BESIDE_MM + sd_mm, REACH_MM))
         if second is None:
             continue
         here = apply_homography(np.linalg.inv(to_before), undistort(here, piece.lens))
@@ -121,15 +127,69 @@ def _sides(fit, before, after, piece, to_before, after_outline):
     return None
 
 
-def _outlines(fit, piece, to_before, after_outline):
-    """Where the ground's corners may lie on BEFORE, undistorted px: by its own outline, then by AFTER's."""
-    if piece.ground_px is not None:
-        quad = _quad(piece.ground_px)
-        if quad is not None:
-            yield quad
-    quad = None if after_outline is None else _quad(after_outline)
-    if quad is not None:
-        yield apply_homography(to_before @ np.linalg.inv(fit.map.homography), undistort(quad, fit.map.lens))
+def _quads(fit, good, before, after, piece, to_before):
+    """Quadrilaterals (4, 2) around the artwork, dark inside, of straight edges, likeliest first; BEFORE's photo px.
+
+    Two sides at least are edges that both photos show where the strokes put them.
+    """
+    mine = undistort(_edge_lines(before), piece.lens)
+    theirs = undistort(_edge_lines(after), fit.map.lens)
+    theirs = apply_homography(to_before @ np.linalg.inv(fit.map.homography), theirs)
+    ends = apply_homography(np.linalg.inv(to_before), mine)
+    per_px = scale_of(to_before, good.at.mean(axis=0)) / scale_of(fit.map.homography, good.at.mean(axis=0))
+    sd = per_px * map_sd(fit, ends.reshape(-1, 2)).reshape(-1, 2).max(axis=1)
+    least = LEAST_LINE * max(before.size_px)
+    shared = _beside_another(mine, theirs, LINE_SDS * sd + LINE_OFF * max(before.size_px) / LINES_PX, least)
+    alone = np.concatenate([theirs, mine[~shared]])
+    alone = alone[np.linalg.norm(alone[:, 1] - alone[:, 0], axis=1) > 2 * least]
+    quads = _around(mine[shared], alone, apply_homography(to_before, good.at))
+    return [distort(quad, piece.lens) for quad in quads]
+
+
+def _edge_lines(photo: Photo) -> NDArray[np.float64]:
+    """Both ends of the straight edges in a photo, dark on their right, photo px, shape (n, 2, 2)."""
+    scale = min(1.0, LINES_PX / max(photo.preview.shape[:2]))
+    small = cv2.resize(photo.preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    lines = edge_lines(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
+    reach = np.stack([lines.start, lines.stop], axis=1)
+    ends = lines.point[:, None] + reach[..., None] * lines.direction[:, None]
+    return (ends + 0.5) / (scale * photo.preview_scale) - 0.5
+
+
+def _beside_another(mine, theirs, away, least) -> NDArray[np.bool_]:
+    """Which lines (n, 2, 2) have one of the others beside them, `away` at most, along `least` of them."""
+    along = mine[:, 1] - mine[:, 0]
+    length = np.linalg.norm(along, axis=1)
+    along /= length[:, None]
+    gap = theirs[None] - mine[:, None, :1]
+    t = np.einsum("nmkc,nc->nmk", gap, along)
+    across = np.abs(gap[..., 1] * along[:, None, None, 0] - gap[..., 0] * along[:, None, None, 1]).max(axis=-1)
+    overlap = np.minimum(t[..., 1], length[:, None]) - np.maximum(t[..., 0], 0.0)
+    return ((t[..., 1] > t[..., 0]) & (overlap > least) & (across < away[:, None])).any(axis=1)
+
+
+def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
+    """Corners (4, 2) of lines that have all of some points on their right: the nearest shared, and two alone at most.
+
+    A board's outline lies outside its ground's.
+    """
+    ends = np.concatenate([shared, alone])
+    along = ends[:, 1] - ends[:, 0]
+    right = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1)[:, None]
+    line = np.column_stack([right, -(right * ends[:, 0]).sum(axis=1)])
+    off = (inside @ right.T + line[:, 2]).min(axis=0)
+    first = [k for k in np.argsort(off[:len(shared)]) if off[k] > 0]
+    then = [k for k in range(len(shared), len(ends)) if off[k] > 0]
+    if not first:
+        return []
+    quarters = np.angle(right @ [1, 1j] / (right[first[0]] @ [1, 1j])) / (np.pi / 2)
+    clear = np.abs(quarters - np.round(quarters)) < MOST_ASKEW
+    sides = [[k for order in (first, then) for k in [k for k in order if clear[k] and round(quarters[k]) % 4 == n]
+              [:NEAREST]] for n in range(4)]
+    fours = sorted(itertools.product(*sides), key=lambda four: sum(k >= len(shared) for k in four))
+    fours = [four for four in fours if sum(k >= len(shared) for k in four) <= 2][:MOST_TRIED]
+    meet = [np.array([np.cross(line[four[n - 1]], line[four[n]]) for n in range(4)]) for four in fours]
+    return [points[:, :2] / points[:, 2:] for points in meet]
 
 
 def _size_mm(quad, px_per_mm) -> tuple[float, float]:
@@ -138,32 +198,29 @@ def _size_mm(quad, px_per_mm) -> tuple[float, float]:
     return float(length[0] + length[2]) / 2, float(length[1] + length[3]) / 2
 
 
-def _quad(outline_px):
-    """An outline as four corners, clockwise, its rim put back; None where it is no quadrilateral."""
-    hull = cv2.convexHull(outline_px.astype(np.float32).reshape(-1, 1, 2))
-    if len(hull) < 4:
-        return None
-    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
-    if len(quad) != 4 or cv2.contourArea(hull) < LEAST_FILLED * cv2.contourArea(quad.astype(np.float32)):
-        return None
-    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
-    w, h = _size_mm(quad, 1.0)
-    rim = KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY)
-    return moved_out(quad, (rim,) * 4, (w, h))
-
-
 def _edges(photo, corners, size, reaches):
-    """Edge positions (4, n, 2) photo px, which are seen, and the corners; None where a side is missing."""
+    """Edge positions (4, n, 2) and corners, photo px, and which are seen; None where two sides are missing."""
     lens = lens_of_photo(photo.size_px)
     for reach in reaches:
         edges = edge_points(photo.luminance, corners, size, width_mm=0.0, dark=True, lens=lens, reach_mm=reach)
-        if edges.share.min() < LEAST_SHARE:
+        there = edges.share > LEAST_SHARE
+        if there.sum() < 3:
             return None
-        lines = fit_sides(edges, photo.size_px)
-        if lines is None:
-            return None
-        lens, corners = lines.lens, undistort(lines.corners_px, lines.lens)
-    return edges.points_px, edges.seen, undistort(lines.corners_px, lens_of_photo(photo.size_px))
+        corners = _through(edges.points_px, edges.seen, there, corners)
+    return edges.points_px, edges.seen & there[:, None], corners
+
+
+def _through(points, seen, there, corners) -> NDArray[np.float64]:
+    """Corners (4, 2) of straight lines through the edge positions of the sides that are there."""
+    lines = []
+    for k in range(4):
+        start, along = corners[k], corners[(k + 1) % 4] - corners[k]
+        if there[k]:
+            *along, x, y = cv2.fitLine(points[k][seen[k]].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+            start = np.array([x, y])
+        lines.append(np.cross([*start, 1.0], [*(start + along), 1.0]))
+    meet = np.array([np.cross(lines[k - 1], lines[k]) for k in range(4)])
+    return meet[:, :2] / meet[:, 2:]
 
 
 def _constraints(here, there, seen, per_mm) -> Tiles | None:
@@ -183,7 +240,7 @@ def _constraints(here, there, seen, per_mm) -> Tiles | None:
             at.append(p[part].mean(axis=0))
             move.append(middle * normal)
             precision.append(np.outer(normal, normal) / variance)
-    if len(at) < 3 * PARTS:
+    if len(at) < 2 * PARTS:
         return None
     return Tiles(at=np.array(at), move=np.array(move), precision=np.array(precision), agreement=np.ones(len(at)),
                  corners=np.zeros(len(at)), firm=np.ones(len(at), np.int64))

@@ -39,17 +39,15 @@ def refined_on_same_board(match: Match, before: Piece, after: Photo) -> Match:
     Parameters
     ----------
     match : Match
-        Aligned; off by half a millimetre at most.
+        Aligned or a mere start; off by half a millimetre at most.
     before : Piece
     after : Photo
 
     Returns
     -------
     Match
-        Unchanged where the grain does not agree.
+        Unchanged where the grain does not agree; `ok` where it does.
     """
-    if not match.ok or match.homography is None:
-        return match
     picture, to_photo, valid = _view(before)
     lens = match.after_lens or lens_of_photo(after.size_px)
     plane = PlaneMap(homography=np.linalg.inv(match.homography) @ to_photo, lens=lens)
@@ -120,6 +118,6 @@ def _matched(match, before, fit, tiles, to_photo) -> Match:
         corners = map_points(plane, box)
     places = np.array([tiles.at.min(axis=0), tiles.at.max(axis=0), tiles.at.mean(axis=0)])
     scale = scale_of(to_before, apply_homography(plane.homography, places[2]))
-    return replace(match, homography=to_before / to_before[2, 2], after_lens=plane.lens, method="same board",
-                   residual_px=float(map_sd(fit, places).max() * scale), corners_px=corners,
+    return replace(match, ok=True, reason=None, homography=to_before / to_before[2, 2], after_lens=plane.lens,
+                   method="same board", residual_px=float(map_sd(fit, places).max() * scale), corners_px=corners,
                    misfits_px=np.concatenate([at, apply_homography(to_photo, tiles.at + fit.residual) - at], axis=1))

@@ -39,7 +39,8 @@ class PlaneMap:
     """BEFORE's samples to AFTER's photo pixels: a homography, then AFTER's lens."""
 
     homography: NDArray[np.float64]    # 3x3: BEFORE sample -> undistorted AFTER px
-    lens: Lens                         # AFTER's, relative to BEFORE's as its grid has it
+    lens: Lens                         # AFTER's
+    expected_k1: float = 0.0           # of it: mostly BEFORE's, since one phone takes both photos
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +227,7 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     plane : PlaneMap
     free : str
         "affine" changes six terms of the homography, "perspective" all eight,
-        "radial" AFTER's lens as well, held near none by `K1_SD`.
+        "radial" AFTER's lens as well, held near the expected one by `K1_SD`.
 
     Returns
     -------
@@ -269,7 +270,7 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
         right = np.einsum("nji,nj->i", weighted, miss)
         if count == 9:
             normal[8, 8] += K1_SD ** -2
-            right[8] -= k1 * K1_SD ** -2
+            right[8] -= (k1 - plane.expected_k1) * K1_SD ** -2
         normal[np.diag_indices(count)] *= 1 + 1e-9
         step = np.linalg.lstsq(normal, right, rcond=1e-13)[0]
         h.ravel()[:min(count, 8)] += step[:8]
@@ -280,7 +281,7 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     covariance[:count, :count] = np.linalg.pinv(normal) * max(1.0, tiles.firm.sum() / known)
     miss = raw + k1 * bend - apply_homography(h, x)
     matrix = np.linalg.inv(there) @ h @ here
-    return MapFit(map=PlaneMap(homography=matrix / matrix[2, 2], lens=replace(lens, k1=float(k1))),
+    return MapFit(map=replace(plane, homography=matrix / matrix[2, 2], lens=replace(lens, k1=float(k1))),
                   residual=np.einsum("nij,nj->ni", inverse, miss), weight=weight, covariance=covariance,
                   frames=(here, there))
 
