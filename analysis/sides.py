@@ -92,8 +92,9 @@ def side_profiles(image: NDArray[np.float32], corners, size_mm, positions, u_mm,
     total = 0.0
     for share in (np.arange(lines) - (lines - 1) / 2) / lines:
         near = on + share * gap * np.gradient(on, positions, axis=2)
-        at = (near[..., None, :] + step[..., None, :] * u_mm[:, None]).astype(np.float32).reshape(-1, len(u_mm), 2)
-        total = total + cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+        x, y = ((near[..., k, None] + step[..., k, None] * u_mm).astype(np.float32).reshape(-1, len(u_mm))
+                for k in (0, 1))
+        total = total + cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
                                   borderValue=float("nan"))
     return (total / np.float32(lines)).reshape(*on.shape[:3], len(u_mm)), on, step
 
