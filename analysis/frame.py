@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
-from analysis.frame_candidates import Candidate, edge_candidates, line_candidates, lines_along
+from analysis.frame_candidates import Candidate, edge_candidates, faint_candidates, line_candidates, lines_along
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
 from analysis.geometry import (
     apply_homography,
@@ -31,7 +31,8 @@ __all__ = ["ON_ITS_SIDE", "SQUARE", "Frame", "find_frame", "frame_at", "uprightn
 
 # Longer side searched, and a blur, px: noise and grain hide lines, and edges more so
 PASSES = ((line_candidates, 1100, 0.0), (line_candidates, 1100, 1.5), (line_candidates, 700, 1.5),
-          (line_candidates, 2200, 1.0), (edge_candidates, 1100, 0.0), (edge_candidates, 700, 1.5))
+          (line_candidates, 2200, 1.0), (faint_candidates, 700, 0.0),
+          (edge_candidates, 1100, 0.0), (edge_candidates, 700, 1.5))
 BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
 LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line
 REFINED, LARGEST = 3, 2    # refined at full resolution: the best, and the largest among the good

@@ -7,11 +7,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.faint_lines import faint_lines
 from analysis.geometry import apply_homography, homography_of, shape_misfit
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "GOES_ON", "edge_candidates", "line_beyond", "line_candidates", "lines_along"]
+__all__ = ["Candidate", "GOES_ON", "edge_candidates", "faint_candidates", "line_beyond", "line_candidates",
+           "lines_along"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
@@ -48,6 +50,17 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     corners, misfits, supports, _ = _shapes(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
     found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+    return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
+
+
+def faint_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
+    """The same from lines that only whole strips of light show: costly, for when there are no others."""
+    found = []
+    for lines in faint_lines(picture):
+        corners, misfits, supports = _of_shape(lines, picture.shape[::-1], size_mm, (True,))
+        order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
+        found += lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+    found = _distinct(sorted(found, key=lambda c: -c.score), size_mm)
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
 
 
@@ -129,9 +142,10 @@ def line_beyond(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray
     for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
         own = strengths(np.linspace(0.1, 0.9, 25), sides)
         own = np.where(own > 0.4 * LEAST_BAR, own, np.nan)   # no bar of its own: it can neither go on nor stop
-        for which, away in enumerate((past / length, -past / length)):
+        for which, aways in enumerate(((past,), (-past, -past - np.ptp(past)))):       # dirt may hide a corner
             # A side ends on the next one and begins on the one before.
-            ends, begins = strengths(1.0 + away, sides) / own, strengths(-away, sides) / own
+            ends = np.max([strengths(1.0 + away / length, sides) for away in aways], axis=0) / own
+            begins = np.max([strengths(-away / length, sides) for away in aways], axis=0) / own
             for k, side in enumerate(sides):
                 found[:, which, (side + 1) % 4, 0], found[:, which, side - 1, 1] = ends[:, k], begins[:, k]
     return found
@@ -150,23 +164,27 @@ def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
 
 def _shapes(picture, size_mm):
     """Quadrilaterals of about the right shape: corners, misfits, supports; and all straight edges."""
-    h, w = picture.shape
     top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
     grey = np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255
     lines = edge_lines(grey.astype(np.uint8))
+    return *_of_shape(lines, picture.shape[::-1], size_mm, (True, False)), lines
+
+
+def _of_shape(lines, size_px, size_mm, dark_inside):
+    """Corners, misfits, supports of the quadrilaterals of about the right shape that some lines make."""
     corners, misfits, supports = [np.zeros((0, 4, 2))], [np.zeros(0)], [np.zeros(0)]
-    for dark_inside in (True, False) if len(lines.point) >= 4 else ():
-        quads, support = quadrilaterals(lines, (w, h), dark_inside)
+    for dark in dark_inside if len(lines.point) >= 4 else ():
+        quads, support = quadrilaterals(lines, size_px, dark)
         seen = support.min(axis=1) > 0.15
         quads, support = quads[seen], support[seen].mean(axis=1)
         for turn in (0, 1):
             turned = np.roll(quads, -turn, axis=1)
-            misfit, _ = shape_misfit(turned, size_mm, (w, h))
+            misfit, _ = shape_misfit(turned, size_mm, size_px)
             keep = misfit < LOOSE_MISFIT
             corners.append(turned[keep])
             misfits.append(misfit[keep])
             supports.append(support[keep])
-    return *map(np.concatenate, (corners, misfits, supports)), lines
+    return tuple(map(np.concatenate, (corners, misfits, supports)))
 
 
 def _medians(picture, corners, size_mm) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EdgeLines", "edge_lines", "quadrilaterals"]
+__all__ = ["EdgeLines", "edge_lines", "merged", "quadrilaterals"]
 
 MOST_LINES = 240
 MOST_OF_A_SECTOR, SECTOR_DEG = 45, 15.0      # lines: those of a ruled mat must not crowd out the frame's
@@ -47,15 +47,10 @@ def edge_lines(grey: NDArray[np.uint8]) -> EdgeLines:
     one line with the dark on the same side are merged.
     """
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD, scale=LSD_SCALE).detect(grey)[0]
-    empty = np.zeros((0, 2))
-    if found is None:
-        return EdgeLines(point=empty, direction=empty, start=empty[:, 0], stop=empty[:, 0], support_px=empty[:, 0])
-    segments = found.reshape(-1, 4).astype(np.float64)
+    segments = np.zeros((0, 4)) if found is None else found.reshape(-1, 4).astype(np.float64)
     length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    segments = segments[length >= SHORTEST_SEGMENT * max(grey.shape)]
-    if not len(segments):
-        return EdgeLines(point=empty, direction=empty, start=empty[:, 0], stop=empty[:, 0], support_px=empty[:, 0])
-    return _merge(_dark_right(segments, grey))
+    long = length >= SHORTEST_SEGMENT * max(grey.shape)
+    return merged(_dark_right(segments[long], grey) if long.any() else segments[:0], length[long])
 
 
 def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool) -> tuple[NDArray, NDArray]:
@@ -120,15 +115,15 @@ def _dark_right(segments, grey) -> NDArray[np.float64]:
     return turned
 
 
-def _merge(segments) -> EdgeLines:
-    """Pieces on one line, dark on the same side, become one line; longest first, so many of each direction."""
+def merged(segments: NDArray[np.float64], worth: NDArray[np.float64]) -> EdgeLines:
+    """Pieces (n, 4) on one line, dark on the same side, become one line; the worthiest first, so many a direction."""
     a, b = segments[:, :2], segments[:, 2:]
     length = np.linalg.norm(b - a, axis=1)
     direction = (b - a) / length[:, None]
     bearing = (np.degrees(np.arctan2(direction[:, 1], direction[:, 0])) // SECTOR_DEG).astype(int)
     free = np.ones(len(segments), bool)
     rows, count = [], np.zeros(360, int)
-    for seed in np.argsort(-length):
+    for seed in np.argsort(-worth):
         if not free[seed] or count[bearing[seed]] >= 2 * MOST_OF_A_SECTOR or len(rows) >= 1.3 * MOST_LINES:
             continue
         middle, along, before = (a[seed] + b[seed]) / 2, direction[seed], 0
