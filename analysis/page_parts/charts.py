@@ -11,7 +11,6 @@ from typing import Any
 
 import altair as alt
 import numpy as np
-import pandas as pd
 
 from analysis.figures import period_range, profile_reach, spectrum_reach
 from analysis.formats import significant
@@ -49,12 +48,8 @@ def profiles(views: Views, *, shown: tuple[float, float], dark: bool = False) ->
     rows = []
     for view in views.photos:
         seen = _analysed(view) & (view.profile_x >= shown[0]) & (view.profile_x <= shown[1])
-        frame = pd.DataFrame(
-            {
-                "x": view.profile_x[seen],
-                "measured": view.profile_percent[seen],
-                "found": view.fitted_percent[seen],
-            }
+        frame = _table(
+            x=view.profile_x[seen], measured=view.profile_percent[seen], found=view.fitted_percent[seen]
         )
         x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(domain=shown, nice=False))
         y = {"scale": alt.Scale(domain=[-reach, reach], clamp=True), "title": "Deviation, %"}
@@ -99,19 +94,11 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     span = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     typical = float(np.median(np.hypot(dx, dy))) or 1.0
     enlarge = float(f"{MISFIT_SHARE * span / typical:.0e}")
-    frame = pd.DataFrame(
-        {
-            "x": x,
-            "y": y,
-            "x2": x + enlarge * dx,
-            "y2": y + enlarge * dy,
-            "misfit": np.hypot(dx, dy),
-            "turn": np.degrees(np.arctan2(dx, -dy)),
-        }
-    )
+    x2, y2 = x + enlarge * dx, y + enlarge * dy
+    frame = _table(x=x, y=y, x2=x2, y2=y2, misfit=np.hypot(dx, dy), turn=np.degrees(np.arctan2(dx, -dy)))
     room = 0.06 * span
     (left, right), (top, foot) = (
-        (min(a.min(), b.min()) - room, max(a.max(), b.max()) + room) for a, b in ((x, frame["x2"]), (y, frame["y2"]))
+        (min(a.min(), b.min()) - room, max(a.max(), b.max()) + room) for a, b in ((x, x2), (y, y2))
     )
     sx, sy = (alt.Scale(domain=ends, nice=False) for ends in ([left, right], [foot, top]))
     # One scale for both axes, or the arrows would point the wrong way.
@@ -120,14 +107,25 @@ def misfits(views: Views, *, dark: bool = False) -> tuple[alt.Chart, float]:
     stalk = base.mark_rule(color=ink.found, strokeWidth=1.6, clip=True).encode(
         alt.X("x:Q", scale=sx, title="BEFORE photo, px"),
         alt.Y("y:Q", scale=sy, title="BEFORE photo, px"),
-        x2="x2:Q",
-        y2="y2:Q",
+        alt.X2("x2:Q"),
+        alt.Y2("y2:Q"),
         tooltip=tip,
     )
     head = base.mark_point(shape="triangle-up", filled=True, size=42, color=ink.found, opacity=1, clip=True).encode(
         alt.X("x2:Q", scale=sx), alt.Y("y2:Q", scale=sy), angle=alt.Angle("turn:Q", scale=None), tooltip=tip
     )
     return alt.layer(stalk, head), enlarge
+
+
+def _table(**columns) -> alt.InlineData:
+    """Columns of equal length as a chart's rows.
+
+    Altair would take a data frame too, but looks at all of it once for each mark to learn the types, which our
+    encodings state; for the same reason they are objects and not Altair's short strings.
+    """
+    lists = [[None if value != value else value for value in np.asarray(column).tolist()]
+             for column in columns.values()]
+    return alt.InlineData(values=[dict(zip(columns, row, strict=True)) for row in zip(*lists, strict=True)])
 
 
 def _analysed(view: View) -> np.ndarray:
@@ -146,8 +144,8 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others,
         "title": f"Spacing, {view.unit}",
     }
     y = {"scale": alt.Scale(domain=[0, reach], clamp=True), "title": "Contrast, %"}
-    frame = pd.DataFrame(
-        {"period": view.spectrum_period, "measured": view.spectrum_percent, "needed": view.threshold_percent}
+    frame = _table(
+        period=view.spectrum_period, measured=view.spectrum_percent, needed=view.threshold_percent
     )
     base = alt.Chart(frame, height=HEIGHT, width="container")
     values = [v for v in (m * 10.0**e for e in range(-3, 5) for m in (1, 2, 5)) if low <= v <= high]
@@ -161,7 +159,7 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others,
         ),
     ]
     if others:
-        dotted = alt.Chart(pd.DataFrame({"period": others}))
+        dotted = alt.Chart(_table(period=others))
         layers.append(
             dotted.mark_rule(strokeWidth=1.4, strokeDash=[2, 3], color=ink.found).encode(
                 alt.X("period:Q", axis=axis, **x),
@@ -170,15 +168,16 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others,
         )
     if photo["stripes"]:
         layers += _lines(view, photo, reach, x, y, axis, ink)
-    parts = [(p.part, p.period_mm, p.sd_mm) for p in expected if low < p.period_mm < high] if view.unit == "mm" else []
+    parts = [(p.part, p.period_mm) for p in expected if low < p.period_mm < high] if view.unit == "mm" else []
     if parts:
-        ticks = alt.Chart(pd.DataFrame(parts, columns=["part", "period", "sd"]).assign(y=0.07 * reach, zero=0.0))
+        names, periods = zip(*parts, strict=True)
+        ticks = alt.Chart(_table(part=names, period=periods, y=[0.07 * reach] * len(parts), zero=[0.0] * len(parts)))
         layers.append(
             ticks.mark_rule(strokeWidth=2.4, color=ink.limit).encode(
                 alt.X("period:Q", axis=axis, **x),
                 alt.Y("zero:Q", **y),
-                y2="y:Q",
-                tooltip=["part", alt.Tooltip("period:Q", format=".4g", title="expected, mm")],
+                alt.Y2("y:Q"),
+                tooltip=[alt.Tooltip("part:N"), alt.Tooltip("period:Q", format=".4g", title="expected, mm")],
             )
         )
     return alt.layer(*layers)
@@ -187,8 +186,8 @@ def _spectrum(view: View, photo: dict[str, Any], reach: float, expected, others,
 def _lines(view: View, photo, reach, x, y, axis, ink):
     """Found lines: height the contrast with its interval, width the interval of the period, label the period."""
     unit = view.unit
-    found = pd.DataFrame(
-        [
+    found = alt.InlineData(
+        values=[
             {
                 "period": s[f"period_{unit}"],
                 "low": (s.get(f"period_interval_{unit}") or [s[f"period_{unit}"]] * 2)[0],
@@ -212,18 +211,18 @@ def _lines(view: View, photo, reach, x, y, axis, ink):
     base = alt.Chart(found)
     px = alt.X("period:Q", axis=axis, **x)
     band = base.mark_rect(color=ink.found, opacity=0.3).encode(
-        alt.X("low:Q", axis=axis, **x), alt.X2("high:Q"), alt.Y("zero:Q", **y), y2="contrast:Q"
+        alt.X("low:Q", axis=axis, **x), alt.X2("high:Q"), alt.Y("zero:Q", **y), alt.Y2("contrast:Q")
     )
     stem = base.mark_rule(color=ink.found, strokeWidth=2.2).encode(
-        px, alt.Y("zero:Q", **y), y2="contrast:Q", tooltip=tip
+        px, alt.Y("zero:Q", **y), alt.Y2("contrast:Q"), tooltip=tip
     )
     error = base.mark_rule(color=ink.found, strokeWidth=5, opacity=0.45).encode(
-        px, alt.Y("c0:Q", **y), y2="c1:Q", tooltip=tip
+        px, alt.Y("c0:Q", **y), alt.Y2("c1:Q"), tooltip=tip
     )
     head = base.mark_point(shape="triangle-down", filled=True, size=60, color=ink.found, opacity=1).encode(
         px, alt.Y("contrast:Q", **y), tooltip=tip
     )
     text = base.mark_text(align="left", dx=8, dy=-2, fontWeight="bold", color=ink.found, fontSize=12).encode(
-        px, alt.Y("contrast:Q", **y), text="label:N"
+        px, alt.Y("contrast:Q", **y), alt.Text("label:N")
     )
     return [band, stem, error, head, text]

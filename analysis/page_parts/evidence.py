@@ -191,7 +191,10 @@ def _specs(key: str, which: tuple, _draw) -> tuple[dict[str, Any] | None, ...]:
 
     They are not held against the schema here, which takes as long as drawing them; the tests do it.
     """
-    return tuple(None if chart is None else _spec(chart) for chart in _draw())
+    from altair.utils.schemapi import debug_mode
+
+    with debug_mode(False):
+        return tuple(None if chart is None else _spec(chart) for chart in _draw())
 
 
 def _spec(chart) -> dict[str, Any]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import altair as alt
-import pandas as pd
 
 from analysis.by_place_chart import level_rows, place_rows
 from analysis.page_parts.charts import DARK, LIGHT
@@ -36,36 +35,35 @@ def by_level(report: dict[str, Any], *, dark: bool = False) -> alt.LayerChart | 
 
 def _chart(rows, title: str, dark: bool, falling: bool = False) -> alt.LayerChart:
     ink = DARK if dark else LIGHT
-    frame = pd.DataFrame(
-        [
-            {
-                "photo": name,
-                "what": row.what,
-                "place": row.place,
-                "contrast": row.contrast_percent,
-                "low": row.low_percent,
-                "high": row.high_percent,
-            }
-            for name, points in rows.items()
-            for row in points
-        ],
-        columns=["photo", "what", "place", "contrast", "low", "high"],
-    )
+    told = [
+        {
+            "photo": name,
+            "what": row.what,
+            "place": row.place,
+            "contrast": row.contrast_percent,
+            "low": row.low_percent,
+            "high": row.high_percent,
+        }
+        for name, points in rows.items()
+        for row in points
+    ]
     x = alt.X("place:Q", title=title, scale=alt.Scale(zero=False, nice=False, reverse=falling, padding=8))
     color = alt.Color(
         "what:N",
         title=None,
-        legend=None if set(frame["what"]) == {"stripes"} else alt.Legend(orient="top"),
+        legend=None if {one["what"] for one in told} == {"stripes"} else alt.Legend(orient="top"),
         scale=alt.Scale(domain=["stripes", "grain"], range=[ink.found, ink.limit]),
     )
     order = list(rows)
     dash = alt.StrokeDash("photo:N", legend=None, sort=order, scale=alt.Scale(domain=order, range=DASHES[: len(order)]))
     y = alt.Y("contrast:Q", title="Contrast, %", scale=alt.Scale(zero=True))
-    tip = ["photo", "what", *(alt.Tooltip(f"{name}:Q", format=".2f") for name in ("place", "contrast", "low", "high"))]
-    lines = alt.Chart(frame).mark_line(strokeWidth=1.6).encode(x, y, color, dash, detail="photo:N")
+    tip = [alt.Tooltip("photo:N"), alt.Tooltip("what:N")]
+    tip += [alt.Tooltip(f"{name}:Q", format=".2f") for name in ("place", "contrast", "low", "high")]
+    frame = alt.InlineData(values=told)
+    lines = alt.Chart(frame).mark_line(strokeWidth=1.6).encode(x, y, color, dash, alt.Detail("photo:N"))
     dots = alt.Chart(frame).mark_point(filled=True, size=26, opacity=1).encode(x, y, color, tooltip=tip)
-    layers, ranged = [lines, dots], frame.dropna(subset=["low", "high"])
-    if len(ranged):  # an empty layer would be a drawing without a name to who cannot see it
-        bars = alt.Chart(ranged).mark_rule(strokeWidth=2.2, opacity=0.75)
+    layers, ranged = [lines, dots], [one for one in told if None not in (one["low"], one["high"])]
+    if ranged:  # an empty layer would be a drawing without a name to who cannot see it
+        bars = alt.Chart(alt.InlineData(values=ranged)).mark_rule(strokeWidth=2.2, opacity=0.75)
         layers.insert(0, bars.encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), color))
     return alt.layer(*layers).properties(height=HEIGHT, width="container")
