@@ -97,10 +97,12 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")
     trend = _trend(level, usable, cell)
-    rest = np.where(usable, level - trend, np.float32(0))
-    weight = usable.astype(np.float32) * _evenness(rest, usable, cell)
-    rest = np.clip(rest, -1.0, 1.0, out=rest)
-    rest = np.where(usable, rest - np.float32(np.average(rest, weights=weight)), np.float32(0))
+    rest = np.subtract(level, trend, out=level)                      # in place: fresh memory costs more than the sum
+    rest[~usable] = 0.0
+    weight = _evenness(rest, usable, cell)
+    weight *= usable
+    np.clip(rest, -1.0, 1.0, out=rest)
+    np.subtract(rest, np.float32(np.average(rest, weights=weight)), out=rest, where=usable)
     for array in (rest, weight):
         array.setflags(write=False)
     return Texture(name=piece.name, log_reflectance=rest, weight=weight,

@@ -91,9 +91,12 @@ def measure_grain(texture: Texture, *, stripe_model: NDArray[np.float32] | None 
     unit = 1.0 if texture.scale_known else max(texture.weight.shape) / s / 80.0    # stands for 1 mm
     step = map_step_mm or MAP_MM * unit
     mask = (texture.weight > 0).astype(np.float32)
-    value = texture.log_reflectance if stripe_model is None else texture.log_reflectance - stripe_model
+    value = texture.log_reflectance                                  # 0 where the mask is
+    if stripe_model is not None:
+        value = value - stripe_model
+        value *= mask
     most = min(FINEST_PER_MM / unit, np.sqrt(MOST_SAMPLES / mask.size) * s)
-    value, mask, s = _shrunk(value * mask, mask, s, most)
+    value, mask, s = _shrunk(value, mask, s, most)
     spectrum = angular_spectrum(value, mask, s)
     contrast = TO_PERCENT * np.sqrt(spectrum.oriented_variance)
     interval = _interval(value, mask, max(2, round(BLOCK_MM * unit * s)), spectrum)
