@@ -15,7 +15,7 @@ try:
     from analysis.errors import PhotoError
     from analysis.page_parts import markup
     from analysis.page_parts.photos import ask_photos, show_photos
-    from analysis.process import set_up_process
+    from analysis.process import share_one_heap
 except ImportError as problem:  # a bare computer lacks system libraries; the sentence names them
     st.error(str(problem))
     st.stop()
@@ -149,7 +149,7 @@ def warm_up() -> threading.Thread:
     Two threads that import the same package at once may see it half made: join
     this one before anything else imports them.
     """
-    set_up_process()
+    share_one_heap()
     thread = threading.Thread(target=lambda: [import_module(name) for name in SLOW_IMPORTS], daemon=True)
     thread.start()
     return thread

@@ -13,7 +13,7 @@ from typing import Any
 from analysis.argument_types import check_paths
 from analysis.arguments import parse, settings_of
 from analysis.errors import PhotoError
-from analysis.process import set_up_process
+from analysis.process import share_one_heap
 from analysis.progress import progress_bar
 
 __all__ = ["main"]
@@ -29,7 +29,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     try:
         arguments = parse(sys.argv[1:] if argv is None else argv)
-        set_up_process()
+        share_one_heap()
         return _COMMANDS.get(arguments.command, _other)(arguments)
     except PhotoError as problem:
         _complain(str(problem))

@@ -23,7 +23,7 @@ from typing import Any
 from analysis.errors import PhotoError
 from analysis.outputs import write_whole
 from analysis.pairs import COLUMNS, Pair, blank_row, find_pairs, report_row
-from analysis.process import set_up_process
+from analysis.process import share_one_heap
 from analysis.settings import Settings
 
 __all__ = ["run_batch"]
@@ -137,7 +137,7 @@ _machine: Any = None           # of this process; read once
 def _begin(machine_file: str | None) -> None:
     """Set up a process: one thread each, since the processes fill the cores."""
     global _machine
-    set_up_process()
+    share_one_heap()
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"                         # before NumPy is loaded
     import cv2
