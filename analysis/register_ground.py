@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
-from analysis.ground import find_ground
+from analysis.ground import KEPT_AWAY, find_ground
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.quads import edge_lines
 from analysis.register_tiles import MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
-from analysis.sides import edge_points
+from analysis.sides import edge_points, moved_out
 
 __all__ = ["SHARED_STROKES", "outline_of", "with_ground"]
 
@@ -29,8 +29,9 @@ LINE_OFF = 1.5             # its pixels, that one edge may lie off another: neit
 LINE_SDS = 2.5             # and so many s.d. of where the strokes put it
 LEAST_LINE = 0.1           # of the photo's longer side: along so much both photos show an edge
 MOST_ASKEW = 0.2           # quarter turns, of a side against its neighbours: slant and a lens
+MOST_OUTSIDE = 0.2         # of the tiles: the rim of a board is taken for strokes
 NEAREST = 2                # edges tried for each side
-MOST_TRIED = 8             # quadrilaterals
+MOST_TRIED = 4             # quadrilaterals
 FIRST_REACH_MM = 1.6       # of BEFORE's outline: it is known to a pixel of a coarse picture
 REACH_MM = 0.5             # of a side that was found
 BESIDE_MM = 1.0            # so far beyond the map's own s.d. may a side lie
@@ -42,7 +43,7 @@ ALIKE_NEIGHBOURS = 4.0     # edge positions that share grain and blur
 MOST_UNLIKE_MM = 0.15      # rms of the parts from the map fitted with them
 SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them count
 MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that without
-USUAL_MISFIT = 0.5         # over the strokes' stated s.d.: less is luck, and no bar
+USUAL_MISFIT = 0.9         # over the strokes' stated s.d.: less is luck, and no bar
 
 
 def outline_of(photo: Photo) -> NDArray[np.float64] | None:
@@ -79,24 +80,20 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
     """
     if not piece.scale_known or piece.corners_px is not None:
         return fit, None
-    found = _sides(fit, good, before, after, piece, to_before)
-    if found is None:
-        return fit, None
-    sides, corners = found
     # What the tiles differ among themselves and the strokes they share is theirs alone, not the sides'
     distance = np.einsum("ni,nij,nj->n", fit.residual, good.precision, fit.residual)
     widen = max(float(np.median(distance / np.where(good.firm == 2, 1.386, 0.455))), 1.0)
     tiles = replace(good, move=fit.residual, precision=good.precision / (widen * SHARED_STROKES))
-    both = fit_map(joined(tiles, sides), fit.map)
     count, per_mm = len(tiles.at), piece.photo_px_per_mm / scale_of(to_before, tiles.at.mean(axis=0))
-    along = sides.move / np.maximum(np.hypot(*sides.move.T), 1e-9)[:, None]
-    rest = (both.residual[count:] * along).sum(-1)
-    if np.sqrt((rest ** 2).mean()) > MOST_UNLIKE_MM * per_mm:
-        return fit, None
     usual = max(_misfit(good, fit.residual, fit.weight), USUAL_MISFIT)
-    if _misfit(good, both.residual[:count], fit.weight) > MOST_DRAGGED * usual:
-        return fit, None
-    return replace(both, residual=both.residual[:count], weight=both.weight[:count]), corners
+    for sides, corners in _sides(fit, good, before, after, piece, to_before):
+        both = fit_map(joined(tiles, sides), fit.map)
+        along = sides.move / np.maximum(np.hypot(*sides.move.T), 1e-9)[:, None]
+        rest = (both.residual[count:] * along).sum(-1)
+        if (np.sqrt((rest ** 2).mean()) < MOST_UNLIKE_MM * per_mm
+                and _misfit(good, both.residual[:count], fit.weight) < MOST_DRAGGED * usual):
+            return replace(both, residual=both.residual[:count], weight=both.weight[:count]), corners
+    return fit, None
 
 
 def _misfit(tiles, residual, weight) -> float:
@@ -106,7 +103,7 @@ def _misfit(tiles, residual, weight) -> float:
 
 
 def _sides(fit, good, before, after, piece, to_before):
-    """Constraints across the four sides and BEFORE's corners, in the fit's samples; None where sides are missing."""
+    """Yield constraints across the sides of a rectangle that both photos show and its corners, in the fit's samples."""
     for quad in _quads(fit, good, before, after, piece, to_before):
         size = _size_mm(quad, piece.photo_px_per_mm)
         first = _edges(before, quad, size, (FIRST_REACH_MM, REACH_MM))
@@ -123,8 +120,7 @@ def _sides(fit, good, before, after, piece, to_before):
         there = apply_homography(np.linalg.inv(fit.map.homography), undistort(second[0], fit.map.lens))
         tiles = _constraints(here, there, seen & second[1], per_mm)
         if tiles is not None:
-            return tiles, start
-    return None
+            yield tiles, start
 
 
 def _quads(fit, good, before, after, piece, to_before):
@@ -140,10 +136,23 @@ def _quads(fit, good, before, after, piece, to_before):
     sd = per_px * map_sd(fit, ends.reshape(-1, 2)).reshape(-1, 2).max(axis=1)
     least = LEAST_LINE * max(before.size_px)
     shared = _beside_another(mine, theirs, LINE_SDS * sd + LINE_OFF * max(before.size_px) / LINES_PX, least)
-    alone = np.concatenate([theirs, mine[~shared]])
-    alone = alone[np.linalg.norm(alone[:, 1] - alone[:, 0], axis=1) > 2 * least]
-    quads = _around(mine[shared], alone, apply_homography(to_before, good.at))
-    return [distort(quad, piece.lens) for quad in quads]
+    alone = np.concatenate([_outline_sides(piece), theirs, mine[~shared]])
+    alone = alone[(np.linalg.norm(alone[:, 1] - alone[:, 0], axis=1) > 2 * least)
+                  & ((alone > 0) & (alone < before.size_px)).all(axis=(1, 2))]
+    quads = [distort(quad, piece.lens) for quad in _around(mine[shared], alone, apply_homography(to_before, good.at))]
+    return [quad for quad in quads if ((quad > 0) & (quad < before.size_px)).all()][:MOST_TRIED]
+
+
+def _outline_sides(piece: Piece) -> NDArray[np.float64]:
+    """Sides of what was taken as BEFORE's piece, its rim put back, undistorted px, shape (4, 2, 2), or none."""
+    hull = None if piece.ground_px is None else cv2.convexHull(piece.ground_px.astype(np.float32).reshape(-1, 1, 2))
+    if hull is None or len(hull) < 4:
+        return np.zeros((0, 2, 2))
+    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
+    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
+    w, h = _size_mm(quad, 1.0)
+    quad = undistort(moved_out(quad, (KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY),) * 4, (w, h)), piece.lens)
+    return np.stack([quad, np.roll(quad, -1, axis=0)], axis=1)
 
 
 def _edge_lines(photo: Photo) -> NDArray[np.float64]:
@@ -169,7 +178,7 @@ def _beside_another(mine, theirs, away, least) -> NDArray[np.bool_]:
 
 
 def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
-    """Corners (4, 2) of lines that have all of some points on their right: the nearest shared, and two alone at most.
+    """Corners (4, 2) of lines that have most of some points on their right: the nearest shared, and two alone at most.
 
     A board's outline lies outside its ground's.
     """
@@ -177,7 +186,7 @@ def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
     along = ends[:, 1] - ends[:, 0]
     right = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1)[:, None]
     line = np.column_stack([right, -(right * ends[:, 0]).sum(axis=1)])
-    off = (inside @ right.T + line[:, 2]).min(axis=0)
+    off = np.quantile(inside @ right.T + line[:, 2], MOST_OUTSIDE, axis=0)
     first = [k for k in np.argsort(off[:len(shared)]) if off[k] > 0]
     then = [k for k in range(len(shared), len(ends)) if off[k] > 0]
     if not first:
@@ -187,7 +196,7 @@ def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
     sides = [[k for order in (first, then) for k in [k for k in order if clear[k] and round(quarters[k]) % 4 == n]
               [:NEAREST]] for n in range(4)]
     fours = sorted(itertools.product(*sides), key=lambda four: sum(k >= len(shared) for k in four))
-    fours = [four for four in fours if sum(k >= len(shared) for k in four) <= 2][:MOST_TRIED]
+    fours = [four for four in fours if sum(k >= len(shared) for k in four) <= 2]
     meet = [np.array([np.cross(line[four[n - 1]], line[four[n]]) for n in range(4)]) for four in fours]
     return [points[:, :2] / points[:, 2:] for points in meet]
 

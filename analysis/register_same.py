@@ -29,7 +29,7 @@ FULL_SIGMAS = 3.0          # grain of so many s.d. counts as full artwork does
 STANDS_OUT = 4.0           # s.d. of the grain: this is artwork or an edge
 RIM = 41                   # samples: half of it around what stands out is left out too
 ALIKE = 0.5                # correlation of a tile that agrees
-SAME = 0.8                 # share of tiles off the artwork that agree
+SAME = 0.8                 # share of tiles that agree
 LEAST_TILES = 60
 
 
@@ -73,7 +73,7 @@ def refined_on_same_board(match: Match, before: Piece, after: Photo) -> Match:
                 return match
         tiles = measure_tiles(here, there, valid & seen, TILE, sigma)
         good = select(tiles, (tiles.agreement > ALIKE) & (np.hypot(*tiles.move.T) < 2 * sigma))
-        if len(good.at) < LEAST_TILES:
+        if len(good.at) < max(LEAST_TILES, SAME * len(tiles.at)):      # beside artwork its rim agrees on any board
             return match
         fit = fit_map(good, plane)
         plane = fit.map
