@@ -191,7 +191,9 @@ def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
     then = [k for k in range(len(shared), len(ends)) if off[k] > 0]
     if not first:
         return []
-    quarters = np.angle(right @ [1, 1j] / (right[first[0]] @ [1, 1j])) / (np.pi / 2)
+    normal = right @ [1, 1j]
+    axis = np.sum(np.linalg.norm(along[first], axis=1) * normal[first] ** 4) ** 0.25
+    quarters = np.angle(normal / axis) / (np.pi / 2)
     clear = np.abs(quarters - np.round(quarters)) < MOST_ASKEW
     sides = [[k for order in (first, then) for k in [k for k in order if clear[k] and round(quarters[k]) % 4 == n]
               [:NEAREST]] for n in range(4)]
