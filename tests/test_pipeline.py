@@ -93,6 +93,14 @@ def test_same_photos_give_the_same_answer_to_the_last_digit(compared):
     assert np.array_equal(again.alignment.homography, first.alignment.homography)
 
 
+def test_threads_take_turns_after_a_comparison_as_they_did_before():
+    usual = sys.getswitchinterval()
+    compare(DEMO / TRUTH["cured"]["before"]["file"], DEMO / TRUTH["cured"]["after"]["file"], FRAME)
+    with pytest.raises(PhotoError):
+        compare(b"no photo", b"no photo", FRAME)
+    assert sys.getswitchinterval() == usual
+
+
 def test_without_any_scale_the_period_is_told_in_pixels():
     got = inspect(DEMO / TRUTH["cured"]["before"]["file"]).photo
     assert not got.piece.scale_known
