@@ -25,8 +25,8 @@ MOST_STRIPS = 1500
 SAME_PX, SAME_COSINE, ALIGNED_PX = 3.0, 0.99, 2.2      # a weaker strip that crosses a stronger one at a small angle
 
 
-def faint_lines(picture: NDArray[np.float32]) -> tuple[EdgeLines, EdgeLines]:
-    """Dark lines and light lines of a picture, each line once in either direction.
+def faint_lines(picture: NDArray[np.float32]) -> EdgeLines:
+    """Dark lines of a picture, each once in either direction.
 
     Parameters
     ----------
@@ -35,32 +35,28 @@ def faint_lines(picture: NDArray[np.float32]) -> tuple[EdgeLines, EdgeLines]:
 
     Returns
     -------
-    dark, light : EdgeLines
+    EdgeLines
         Best first; `support_px` is the length that strips cover.
 
     Notes
     -----
-    A line is taken where the mean along a strip differs from both means beside
+    A line is taken where the mean along a strip is darker than both means beside
     it by so many robust s.d. of all strips of that direction, which grain along
     it makes larger, that `MOST_FALSE` are expected by chance: integration as in
     Ofir et al., "On detection of faint edges in noisy images", IEEE TPAMI
     42(4), 894-908 (2020), and the threshold of Desolneux, Moisan and Morel,
     "Meaningful alignments", IJCV 40(1), 7-23 (2000).
     """
-    strip, found, looked_at = int(STRIP * max(picture.shape)) | 1, ([], []), 0
-    if strip < LEAST_STRIP_PX:
-        return (merged(np.zeros((0, 4)), np.zeros(0)),) * 2
+    strip, found, looked_at = int(STRIP * max(picture.shape)) | 1, [np.zeros((0, 5))], 0
     even = _even(picture)
-    for angle in np.arange(0.0, 180.0, STEP_DEG):
-        bars, to_picture = _bars(even, angle, strip)
-        looked_at += bars[0].size
+    for angle in np.arange(0.0, 180.0, STEP_DEG) if strip > LEAST_STRIP_PX else ():
+        bar, to_picture = _bars(even, angle, strip)
+        looked_at += bar.size
+        y, x = np.nonzero((bar > 4.0) & (bar >= cv2.dilate(bar, np.ones((5, 1), np.uint8))))
+        middle = np.stack([x * (strip // 4), y + BESIDE_PX], axis=1) @ to_picture[:, :2].T + to_picture[:, 2]
         along = to_picture[:, 0] * strip / 2
-        for rows, bar in zip(found, bars, strict=True):
-            y, x = np.nonzero((bar > 4.0) & (bar >= cv2.dilate(bar, np.ones((5, 1), np.uint8))))
-            middle = np.stack([x * (strip // 4), y + BESIDE_PX], axis=1) @ to_picture[:, :2].T + to_picture[:, 2]
-            rows.append(np.column_stack([middle - along, middle + along, bar[y, x]]))
-    least = -ndtri(MOST_FALSE / looked_at)
-    return tuple(_lines(np.concatenate(rows), least) for rows in found)
+        found.append(np.column_stack([middle - along, middle + along, bar[y, x]]))
+    return _lines(np.concatenate(found), -ndtri(MOST_FALSE / max(looked_at, 2)))
 
 
 def _even(picture) -> NDArray[np.uint8]:
@@ -73,7 +69,7 @@ def _even(picture) -> NDArray[np.uint8]:
 
 
 def _bars(even, angle, strip):
-    """How far dark, and light, strips of one direction stand out, in s.d.; and from turned pixels to the picture's."""
+    """How far dark strips of one direction stand out, in s.d., and the map from turned pixels to the picture's."""
     h, w = even.shape
     c, s = np.abs([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
     size = int(w * c + h * s) + 2, int(w * s + h * c) + 2 + 2 * BESIDE_PX
@@ -85,13 +81,11 @@ def _bars(even, angle, strip):
     inside = inside[2 * BESIDE_PX:] & inside[:-2 * BESIDE_PX]
     mean = cv2.sepFilter2D(mean, -1, np.ones(1), np.array([0.25, 0.5, 0.25]))
     core, above, below = mean[BESIDE_PX:-BESIDE_PX], mean[:-2 * BESIDE_PX], mean[2 * BESIDE_PX:]
-    bars = []
-    for bar in (np.minimum(above, below) - core, core - np.maximum(above, below)):
-        known = bar[inside]
-        middle = np.median(known) if len(known) else 0.0
-        sd = 1.4826 * np.median(np.abs(known - middle)) if len(known) else 1.0
-        bars.append(np.where(inside, (bar - middle) / max(sd, 0.5), -9.0).astype(np.float32))
-    return bars, cv2.invertAffineTransform(turn)
+    bar = np.minimum(above, below) - core
+    known = bar[inside] if inside.any() else np.zeros(1)
+    middle = np.median(known)
+    sd = max(1.4826 * np.median(np.abs(known - middle)), 0.5)            # half a step of the evened light at least
+    return np.where(inside, (bar - middle) / sd, -9.0).astype(np.float32), cv2.invertAffineTransform(turn)
 
 
 def _lines(strips, least) -> EdgeLines:
@@ -109,7 +103,5 @@ def _lines(strips, least) -> EdgeLines:
             crossing = (np.abs(off[1]) < SAME_PX) & (np.abs(off).max(axis=0) > ALIGNED_PX)
             crossing &= (np.abs(along @ along[k]) > SAME_COSINE) & (np.abs((middle - middle[k]) @ along[k]) < length)
             kept &= ~(crossing & (np.arange(len(strips)) > k))
-    segments = strips[kept]
-    turned = segments[:, [2, 3, 0, 1, 4]]
-    segments = np.concatenate([segments, turned])
+    segments = np.concatenate([strips[kept], strips[kept][:, [2, 3, 0, 1, 4]]])
     return merged(segments[:, :4], segments[:, 4])

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analysis.errors import PhotoError
 from analysis.frame_candidates import Candidate, edge_candidates, faint_candidates, line_candidates, lines_along
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
+from analysis.frame_cut import runs_out
 from analysis.geometry import (
     apply_homography,
     homography_of,
@@ -95,6 +96,9 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
         if found:
             found = [_outermost(luminance, one, size_mm, focal_share) for one in found]
             return _chosen(found, size_mm, luminance.shape, focal_share)
+    if runs_out(_shrunk(luminance, max(1.0, max(luminance.shape) / PASSES[0][1])), size_mm):
+        raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo. Take the "
+                         "photo again with the whole frame in view and some board around it, or give its four corners.")
     raise PhotoError(_not_found(size_mm))
 
 

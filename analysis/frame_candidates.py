@@ -1,7 +1,7 @@
 """Where a frame may be: quadrilaterals of the right shape with a line, or an edge, along their sides."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from analysis.faint_lines import faint_lines
 from analysis.geometry import apply_homography, homography_of, shape_misfit
-from analysis.quads import edge_lines, quadrilaterals
+from analysis.quads import EdgeLines, edge_lines, quadrilaterals
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
 __all__ = ["Candidate", "GOES_ON", "edge_candidates", "faint_candidates", "line_beyond", "line_candidates",
-           "lines_along"]
+           "lines_along", "side_medians", "straight_edges", "widest_bars"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
@@ -43,6 +43,7 @@ class Candidate:
     dark: bool
     strength: float                    # log contrast of the line, or of the edge
     score: float
+    faint: bool = False                # from lines that no edge piece shows: all sides must then agree beyond doubt
 
 
 def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
@@ -54,13 +55,11 @@ def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
 
 
 def faint_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
-    """The same from lines that only whole strips of light show: costly, for when there are no others."""
-    found = []
-    for lines in faint_lines(picture):
-        corners, misfits, supports = _of_shape(lines, picture.shape[::-1], size_mm, (True,))
-        order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
-        found += lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
-    found = _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+    """The same from dark lines that only whole strips of light show: costly, for when there are no others."""
+    corners, misfits, supports = _of_shape(faint_lines(picture), picture.shape[::-1], size_mm, (True,))
+    order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
+    found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
+    found = [replace(one, faint=True) for one in found if one.dark]
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
 
 
@@ -74,8 +73,8 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     if not len(order):
         return []
     found = []
-    for corners_one, misfit, median in zip(corners[order], misfits[order], _medians(picture, corners[order], size_mm),
-                                           strict=True):
+    medians = side_medians(picture, corners[order], size_mm)
+    for corners_one, misfit, median in zip(corners[order], misfits[order], medians, strict=True):
         near, far = (_step(median, *band) for band in ((0.35, 1.25), (1.4, 3.0)))
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
         if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
@@ -91,11 +90,11 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
 
 def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
     """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first."""
-    median = _medians(picture, corners, size_mm)
+    median = side_medians(picture, corners, size_mm)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
     for dark in (True, False):
-        bars = _widest_bars(median if dark else -median, blur_mm)
+        bars = widest_bars(median if dark else -median, blur_mm)
         for k, (score, bar, at, width) in enumerate(zip(*bars, strict=True)):
             if bar.min() > 0.4 * LEAST_BAR and bar.mean() > LEAST_BAR:
                 found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
@@ -164,10 +163,14 @@ def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
 
 def _shapes(picture, size_mm):
     """Quadrilaterals of about the right shape: corners, misfits, supports; and all straight edges."""
-    top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
-    grey = np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255
-    lines = edge_lines(grey.astype(np.uint8))
+    lines = straight_edges(picture)
     return *_of_shape(lines, picture.shape[::-1], size_mm, (True, False)), lines
+
+
+def straight_edges(picture: NDArray[np.float32]) -> EdgeLines:
+    """Straight edges of a picture in linear light."""
+    top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
+    return edge_lines((np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255).astype(np.uint8))
 
 
 def _of_shape(lines, size_px, size_mm, dark_inside):
@@ -187,7 +190,7 @@ def _of_shape(lines, size_px, size_mm, dark_inside):
     return tuple(map(np.concatenate, (corners, misfits, supports)))
 
 
-def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
+def side_medians(picture, corners, size_mm) -> NDArray[np.float64]:
     """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
     floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
     large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
@@ -197,7 +200,7 @@ def _medians(picture, corners, size_mm) -> NDArray[np.float64]:
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 
-def _widest_bars(profiles, blur_mm):
+def widest_bars(profiles, blur_mm):
     """Best dark bar along four sides of each quadrilateral: score (n,), strengths and places (n, 4), widths (n,).
 
     A narrow bar fits inside a wide line as well, so the widest that does nearly as well is taken.

@@ -21,7 +21,7 @@ LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 EDGE_SUPPORT = 0.85        # the same for an edge
 EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alone must fit
 LEAST_SIDE = 0.4           # the same for the worst side
-MOST_GOING_ON = 3          # of eight places beyond the corners where the line may seem to go on
+MOST_UNLIKE_ENDS = 2       # of eight places past the corners, and eight before them
 END_COST = 0.15            # in score, for each place where the line goes on past a corner or stops before it
 STOPS = 0.2                # of the line's own strength, just before a corner: it is not there
 MOST_UNLIKE = 2.0          # ratio of the sides' line widths, and of their blur
@@ -91,7 +91,8 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     unlike_ends = 0
     if is_line:
         unlike_ends = _unlike_ends(line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0])
-        if unlike_ends is None:
+        sure = unlike_ends == 0 and edges.share.min() > LEAST_SUPPORT and misfit < EDGE_MISFIT
+        if unlike_ends is None or candidate.faint and not sure:
             return None
     return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
                         score=support + candidate.strength - SHAPE_COST * misfit - END_COST * unlike_ends,
@@ -109,9 +110,8 @@ def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
 def _unlike_ends(line) -> int | None:
     """At how many places a line, (2, 4, 2) as `line_beyond` gives it, does not end at its corners; None: no frame."""
     past, before = line[0] > GOES_ON, line[1] < STOPS
-    if past.sum() > MOST_GOING_ON or past.all(axis=1).any() or before.all(axis=1).any():
-        return None
-    return int(past.sum() + before.sum())
+    count = int(past.sum() + before.sum())
+    return None if count > MOST_UNLIKE_ENDS or past.all(axis=1).any() or before.all(axis=1).any() else count
 
 
 def _alike(lines, px_per_mm) -> bool:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EdgeLines", "edge_lines", "merged", "quadrilaterals"]
+__all__ = ["EdgeLines", "bends", "edge_lines", "merged", "quadrilaterals"]
 
 MOST_LINES = 240
 MOST_OF_A_SECTOR, SECTOR_DEG = 45, 15.0      # lines: those of a ruled mat must not crowd out the frame's
@@ -70,6 +70,47 @@ def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool
     support : ndarray, shape (n, 4)
         Share of each side that lies on edges, at most 1.
     """
+    _, start, stop, meet, along_first, along_second, fits = _pairs(lines, size_px, dark_inside)
+    length = stop - start
+    walks = _walks(fits)
+    corners = np.stack([meet[walks[:, k - 1], walks[:, k]] for k in range(4)], axis=1)
+    support = np.empty((len(walks), 4))
+    for k in range(4):
+        line = walks[:, k]
+        begin, end = along_second[walks[:, k - 1], line], along_first[line, walks[:, (k + 1) % 4]]
+        inside = np.minimum(end, stop[line]) - np.maximum(begin, start[line])
+        density = lines.support_px[line] / np.maximum(length[line], 1.0)
+        support[:, k] = np.clip(inside * density / np.maximum(end - begin, 1e-6), 0.0, 1.0)
+        support[:, k][end - begin < 20] = 0.0
+    return corners, support
+
+
+def bends(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool) -> tuple[NDArray, NDArray, NDArray]:
+    """Lines that turn a corner at both ends, as a frame's side does whose neighbours run out of the photo.
+
+    Returns
+    -------
+    corners : ndarray, shape (n, 2, 2)
+        Where the side begins and ends, clockwise about the frame; best covered by edges first.
+    back, on : ndarray, shape (n, 2)
+        Unit directions of the line before, backward, and of the line after.
+    """
+    direction, start, stop, meet, along_first, along_second, fits = _pairs(lines, size_px, dark_inside)
+    density = lines.support_px / np.maximum(stop - start, 1.0)
+    rows = []
+    for line in range(len(direction)):
+        before, after = np.nonzero(fits[:, line])[0], np.nonzero(fits[line])[0]
+        for i, k in ((i, k) for i in before for k in after if i != k):
+            begin, end = along_second[i, line], along_first[line, k]
+            seen = (min(end, stop[line]) - max(begin, start[line])) * density[line]
+            if end - begin > 20 and seen > 0.5 * (end - begin):
+                rows.append((seen, *meet[i, line], *meet[line, k], *-direction[i], *direction[k]))
+    rows = np.array(sorted(rows, reverse=True)).reshape(-1, 9)
+    return rows[:, 1:5].reshape(-1, 2, 2), rows[:, 5:7], rows[:, 7:9]
+
+
+def _pairs(lines, size_px, dark_inside):
+    """Directions and extents with the dark side as asked; where lines meet, how far along, and which pairs fit."""
     sign = 1.0 if dark_inside else -1.0
     point, direction = lines.point, sign * lines.direction
     start, stop = (lines.start, lines.stop) if dark_inside else (-lines.stop, -lines.start)
@@ -83,17 +124,7 @@ def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool
     fits &= (along_second > (start - slack)[None, :]) & (along_second < (start + MOST_BEYOND * length)[None, :])
     reach = np.array(size_px) * 0.04 + 4
     fits &= np.all((meet > -reach) & (meet < np.array(size_px) + reach), axis=-1)
-    walks = _walks(fits)
-    corners = np.stack([meet[walks[:, k - 1], walks[:, k]] for k in range(4)], axis=1)
-    support = np.empty((len(walks), 4))
-    for k in range(4):
-        line = walks[:, k]
-        begin, end = along_second[walks[:, k - 1], line], along_first[line, walks[:, (k + 1) % 4]]
-        inside = np.minimum(end, stop[line]) - np.maximum(begin, start[line])
-        density = lines.support_px[line] / np.maximum(length[line], 1.0)
-        support[:, k] = np.clip(inside * density / np.maximum(end - begin, 1e-6), 0.0, 1.0)
-        support[:, k][end - begin < 20] = 0.0
-    return corners, support
+    return direction, start, stop, meet, along_first, along_second, fits
 
 
 def _dark_right(segments, grey) -> NDArray[np.float64]:
