@@ -30,7 +30,7 @@ LINE_SDS = 2.5             # and so many s.d. of where the strokes put it
 LEAST_LINE = 0.1           # of the photo's longer side: along so much both photos show an edge
 MOST_ASKEW = 0.2           # quarter turns, of a side against its neighbours: slant and a lens
 MOST_OUTSIDE = 0.2         # of the tiles: the rim of a board is taken for strokes
-NEAREST = 2                # edges tried for each side
+MOST = 4                   # edges of a kind that may be a side, the longest
 MOST_TRIED = 4             # quadrilaterals
 FIRST_REACH_MM = 1.6       # of BEFORE's outline: it is known to a pixel of a coarse picture
 REACH_MM = 0.5             # of a side that was found
@@ -177,30 +177,35 @@ def _beside_another(mine, theirs, away, least) -> NDArray[np.bool_]:
     return ((t[..., 1] > t[..., 0]) & (overlap > least) & (across < away[:, None])).any(axis=1)
 
 
-def _around(shared, alone, inside) -> list[NDArray[np.float64]]:
-    """Corners (4, 2) of lines that have most of some points on their right: the nearest shared, and two alone at most.
+def _around(shared, alone, inside) -> NDArray[np.float64]:
+    """Corners (n, 4, 2) of lines that have most of some points on their right, two alone at most, likeliest first.
 
-    A board's outline lies outside its ground's.
+    A ground's sides run from corner to corner; a board's outline lies outside its ground's.
     """
     ends = np.concatenate([shared, alone])
     along = ends[:, 1] - ends[:, 0]
-    right = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1)[:, None]
+    length = np.linalg.norm(along, axis=1)
+    along = along / length[:, None]
+    right = np.stack([-along[:, 1], along[:, 0]], axis=1)
     line = np.column_stack([right, -(right * ends[:, 0]).sum(axis=1)])
     off = np.quantile(inside @ right.T + line[:, 2], MOST_OUTSIDE, axis=0)
-    first = [k for k in np.argsort(off[:len(shared)]) if off[k] > 0]
-    then = [k for k in range(len(shared), len(ends)) if off[k] > 0]
-    if not first:
-        return []
+    only = np.arange(len(ends)) >= len(shared)
     normal = right @ [1, 1j]
-    axis = np.sum(np.linalg.norm(along[first], axis=1) * normal[first] ** 4) ** 0.25
-    quarters = np.angle(normal / axis) / (np.pi / 2)
-    clear = np.abs(quarters - np.round(quarters)) < MOST_ASKEW
-    sides = [[k for order in (first, then) for k in [k for k in order if clear[k] and round(quarters[k]) % 4 == n]
-              [:NEAREST]] for n in range(4)]
-    fours = sorted(itertools.product(*sides), key=lambda four: sum(k >= len(shared) for k in four))
-    fours = [four for four in fours if sum(k >= len(shared) for k in four) <= 2]
-    meet = [np.array([np.cross(line[four[n - 1]], line[four[n]]) for n in range(4)]) for four in fours]
-    return [points[:, :2] / points[:, 2:] for points in meet]
+    axis = np.sum((length * normal ** 4)[~only & (off > 0)]) ** 0.25
+    quarters = np.angle(normal / (axis or 1.0)) / (np.pi / 2)
+    usable = (off > 0) & (np.abs(quarters - np.round(quarters)) < MOST_ASKEW)
+    usable = [usable & (np.round(quarters) % 4 == n) for n in range(4)]
+    sides = [[k for group in (only, ~only) for k in np.flatnonzero(one & group)[:MOST]] for one in usable]
+    fours = np.array(list(itertools.product(*sides)), int).reshape(-1, 4)
+    fours = fours[only[fours].sum(axis=1) <= 2]
+    corners = np.cross(line[np.roll(fours, 1, axis=1)], line[fours])
+    corners = corners[..., :2] / corners[..., 2:]
+    start, stop = (((c - ends[fours, 0]) * along[fours]).sum(axis=-1) for c in (corners, np.roll(corners, -1, axis=1)))
+    cover = np.clip((np.minimum(stop, length[fours]) - np.maximum(start, 0)) / np.maximum(stop - start, 1e-6), 0, 1)
+    worth = np.where(only[fours], 0.5, 1.0) * cover
+    area = np.array([cv2.contourArea(quad.astype(np.float32)) for quad in corners])
+    good = np.flatnonzero((stop > start).all(axis=1))
+    return corners[sorted(good, key=lambda k: (-round(4 * worth[k].mean()), area[k]))]
 
 
 def _size_mm(quad, px_per_mm) -> tuple[float, float]:

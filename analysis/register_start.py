@@ -1,7 +1,7 @@
 """Where an alignment by artwork may start: features that agree on one zoom, turn and place."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -46,6 +46,17 @@ class Start:
     negative: bool                     # AFTER's strokes are light where BEFORE's are dark, or the other way round
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Features:
+    """Features of a picture."""
+
+    at: NDArray[np.float64]            # (n, 2) samples
+    size: NDArray[np.float64]          # (n,) samples
+    angle_deg: NDArray[np.float64]     # (n,)
+    words: NDArray[np.float32]         # (n, 128)
+    to_source: NDArray[np.float64]     # 3x3: sample -> sample of the whole picture
+
+
 def shrunk(picture, factor, box=None) -> View:
     """Area-averaged picture of a box (x0, y0, x1, y1), `factor` samples in one."""
     h, w = picture.shape
@@ -83,19 +94,28 @@ def starts(piece: Piece, after: Photo, outline_px: NDArray[np.float64] | None = 
     whole = (0, 0, after.luminance.shape[1], after.luminance.shape[0])
     hull = None if outline_px is None else outline_px.mean(axis=0) + AROUND * (outline_px - outline_px.mean(axis=0))
     part = whole if hull is None else _box(hull, whole)
-    for pixels, there, look, other in ((FEATURE_PX, part, _flat, _flat), (FINE_PX, part, _flat, _flat),
-                                       (FINE_PX, part, _strokes, _strokes), (FEATURE_PX, part, _flat, _negative),
-                                       (FINE_PX, whole, _flat, _flat))[:4 if hull is None else 5]:
-        first, second = (shrunk(p, np.sqrt((b[2] - b[0]) * (b[3] - b[1]) / pixels), b)
-                         for p, b in ((piece.reflectance, here), (after.luminance, there)))
-        mask = cv2.resize(piece.valid[here[1]:here[3], here[0]:here[2]].astype(np.uint8),
-                          first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        other_mask = _inside(second, hull if there is part else None)
-        found = _features(look(first, mask), mask, other(second, other_mask), other_mask)
+    pictures, areas, seen = (piece.reflectance, after.luminance), (here, part, whole), {}
+
+    def features(which, look, pixels):
+        if (which, look, pixels) not in seen:
+            picture, box = pictures[which > 0], areas[which]
+            view = shrunk(picture, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / pixels), box)
+            inside = _inside(view, hull if which == 1 else None)
+            if which == 0:
+                valid = piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8)
+                inside = cv2.resize(valid, view.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
+            seen[which, look, pixels] = _features(look(view, inside), inside, view.to_source)
+        return seen[which, look, pixels]
+
+    for look, pixels, which, negative in ((_flat, FEATURE_PX, 1, False), (_flat, FINE_PX, 1, False),
+                                          (_strokes, FINE_PX, 1, False), (_flat, FEATURE_PX, 1, True),
+                                          (_flat, FINE_PX, 2, False))[:4 if hull is None else 5]:
+        first, second = features(0, look, pixels), features(which, look, pixels)
+        found = _matched(first, _negative(second) if negative else second)
         if found is not None:
             matrix, points, others = found
             yield Start(homography=second.to_source @ matrix @ np.linalg.inv(first.to_source),
-                        points=apply_homography(first.to_source, points), negative=other is _negative,
+                        points=apply_homography(first.to_source, points), negative=negative,
                         others=apply_homography(second.to_source, others))
 
 
@@ -124,32 +144,38 @@ def _flat(view, inside) -> NDArray[np.uint8]:
     return np.clip(128 + LEVELS * log, 0, 255).astype(np.uint8)
 
 
-def _negative(view, inside) -> NDArray[np.uint8]:
-    """Flat picture with light for dark."""
-    return 255 - _flat(view, inside)
-
-
 def _strokes(view, inside) -> NDArray[np.uint8]:
     """Response to strokes alone."""
     response = stroke_response(view.picture, inside > 0, max(view.picture.shape) * STROKE_SHARE).response
     return (cv2.GaussianBlur(response, (0, 0), 1.0) * 255).astype(np.uint8)
 
 
-def _features(image, mask, other, other_mask):
+def _features(image, mask, to_source) -> _Features:
+    """Scale-invariant features (Lowe, 2004)."""
+    points, words = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03).detectAndCompute(image, mask)
+    return _Features(at=np.array([k.pt for k in points]).reshape(-1, 2), size=np.array([k.size for k in points]),
+                     angle_deg=np.array([k.angle for k in points]), to_source=to_source,
+                     words=np.zeros((0, 128), np.float32) if words is None else words)
+
+
+def _negative(features: _Features) -> _Features:
+    """Features of the same picture with light for dark: every slope turned half round, so a word's cells as well."""
+    words = features.words.reshape(-1, 4, 4, 8)[:, ::-1, ::-1].reshape(-1, 128)
+    return replace(features, words=np.ascontiguousarray(words), angle_deg=features.angle_deg + 180)
+
+
+def _matched(first: _Features, second: _Features):
     """Homography by features and a robust fit (MAGSAC++: Barath et al., CVPR 2020), its inliers on both; or None."""
-    sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.03)
-    points, words = sift.detectAndCompute(image, mask)
-    others, other_words = sift.detectAndCompute(other, other_mask)
-    if words is None or other_words is None or min(len(points), len(others)) < LEAST_INLIERS:
+    if min(len(first.at), len(second.at)) < LEAST_INLIERS:
         return None
-    pairs = [p for p in cv2.BFMatcher().knnMatch(words, other_words, k=2) if len(p) == 2]
+    pairs = [p for p in cv2.BFMatcher().knnMatch(first.words, second.words, k=2) if len(p) == 2]
     good = [a for a, b in pairs if a.distance < RATIO * b.distance]
     if len(good) < LEAST_INLIERS:
         return None
-    here, there = [points[m.queryIdx] for m in good], [others[m.trainIdx] for m in good]
-    source, target = (np.array([k.pt for k in keys]) for keys in (here, there))
-    agree = _consensus(source, target, np.log([b.size / a.size for a, b in zip(here, there, strict=True)]),
-                       np.radians([b.angle - a.angle for a, b in zip(here, there, strict=True)]))
+    here, there = ([getattr(m, name) for m in good] for name in ("queryIdx", "trainIdx"))
+    source, target = first.at[here], second.at[there]
+    agree = _consensus(source, target, np.log(second.size[there] / first.size[here]),
+                       np.radians(second.angle_deg[there] - first.angle_deg[here]))
     if agree.sum() < LEAST_INLIERS:
         return None
     cv2.setRNGSeed(SEED)
