@@ -205,7 +205,7 @@ def _around(shared, alone, inside) -> NDArray[np.float64]:
     worth = np.where(only[fours], 0.5, 1.0) * cover
     area = np.array([cv2.contourArea(quad.astype(np.float32)) for quad in corners])
     good = np.flatnonzero((stop > start).all(axis=1))
-    return corners[sorted(good, key=lambda k: (-round(4 * worth[k].mean()), area[k]))]
+    return corners[sorted(good, key=lambda k: (-round(4 * worth[k].min()), -round(4 * worth[k].mean()), area[k]))]
 
 
 def _size_mm(quad, px_per_mm) -> tuple[float, float]:
