@@ -13,7 +13,7 @@ __all__ = ["runs_out"]
 MOST_BENDS = 60            # looked at, each way round
 LEAST_OUT = 0.05           # of a side that must lie outside: less is the perspective that is not taken into account
 MOST_UNLIKE = 3.0          # ratio of the contrasts of the line along the three sides
-UP_TO = (1.0, 0.85, 0.7, 0.55)     # of the way to the photo's border, where the line must show
+UP_TO, LAST_MM = (0.4, 0.6, 0.8), 4.0      # of the way to the photo's border, and before it: the line must go on
 LEAST_IN = 0.2             # of it that must lie inside: there its line shows
 
 
@@ -56,10 +56,10 @@ def _a_line_shows(picture, part, size_mm) -> bool:
     _, bar, _, width = widest_bars(medians, 1.0 / side_px_per_mm(part, size_mm).mean(keepdims=True))
     if bar.min() < max(0.4 * LEAST_BAR, bar.max() / MOST_UNLIKE) or bar.mean() < LEAST_BAR:
         return False
-    for share in UP_TO:
+    for share in (*UP_TO, 1.0 - LAST_MM / size_mm[1]):
         nearer = np.array([part[0], part[1], *(part[:2] + share * (part[:1:-1] - part[:2]))[::-1]])
-        past, before = line_beyond(picture, nearer[None], (size_mm[0], share * size_mm[1]), width[0], True)[0]
+        past, _ = line_beyond(picture, nearer[None], (size_mm[0], share * size_mm[1]), width[0], True)[0]
         bent = (past[0] < GOES_ON).all() and past[1, 0] < GOES_ON and past[3, 1] < GOES_ON
-        if not (bent and (before[2] > GOES_ON).all()):
+        if not (bent and (past[2] > GOES_ON).all()):
             return False
     return True

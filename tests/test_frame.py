@@ -8,6 +8,7 @@ from scipy.special import ndtr
 from skimage import data
 
 from analysis.errors import PhotoError
+from analysis.faint_lines import faint_lines
 from analysis.frame import find_frame, frame_at
 from analysis.frame_candidates import _grain_goes_on
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
@@ -250,3 +251,69 @@ def test_a_line_s_profile_ends_where_the_ground_begins(gap):
     profile = profile - 0.6 * (1 - ndtr((u + 0.5 + gap) / 0.06))
     fit = measure_line(u, profile, 0.6, 15.0)
     assert fit.edge_mm == pytest.approx(0.03, abs=0.01) and fit.width_mm == pytest.approx(0.5, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", [0, 3])
+def test_a_frame_that_runs_out_of_the_photo_gets_its_own_sentence(seed):
+    """A good photo cut through the frame, a third of it lost on the left, or a sixth at the bottom."""
+    case = hard_case(seed, "plain", size_px=(1200, 900))
+    low, high = case.corners_px.min(axis=0), case.corners_px.max(axis=0)
+    left, bottom = int((2 * low + high)[0] / 3), int((low + 5 * high)[1] / 6)
+    cut = case.photo.luminance[:, left:] if seed == 0 else case.photo.luminance[:bottom]
+    with pytest.raises(PhotoError, match="run out of the photo"):
+        find_frame(np.ascontiguousarray(cut), case.size_mm)
+
+
+def drawn(strokes, line, grain=0.0, px_per_mm=8.0):
+    """Frame of 80 x 60 mm and strokes in mm, on a board with grain aslant, turned 5 deg, area-averaged."""
+    rng = np.random.default_rng(4)
+    streaks = cv2.GaussianBlur(rng.standard_normal((1100, 1100)), (0, 0), 25.0, sigmaY=0.8)
+    streaks = cv2.warpAffine(streaks / streaks.std(), cv2.getRotationMatrix2D((550, 550), 35.0, 1.0), (1100, 1100))
+    board = 0.4 * np.exp(grain * streaks[230:870, 150:950])
+    mask = np.zeros((2560, 3200), np.uint8)
+    sides = (0, 0, 80, line), (0, 60 - line, 80, 60), (0, 0, line, 60), (80 - line, 0, 80, 60)
+    for stroke in (*strokes, *sides):
+        x0, y0, x1, y1 = np.round((np.array(stroke) + 10.0) * 4 * px_per_mm).astype(int)
+        cv2.rectangle(mask, (x0, y0), (x1 - 1, y1 - 1), 255, -1)
+    ink = cv2.resize(mask, (800, 640), interpolation=cv2.INTER_AREA) / 255.0
+    turn = cv2.getRotationMatrix2D((400, 320), 5.0, 1.0)
+    picture = cv2.warpAffine(board * (1 - 0.6 * ink), turn, (800, 640), borderMode=cv2.BORDER_REFLECT)
+    picture = cv2.GaussianBlur(picture, (0, 0), 0.8) + 0.006 * rng.standard_normal(picture.shape)
+    rim = (np.array([[0.0, 0], [80, 0], [80, 60], [0, 60]]) + 10.0) * px_per_mm - 0.5
+    return np.clip(picture, 0.01, 1).astype(np.float32), rim @ turn[:, :2].T + turn[:, 2]
+
+
+@pytest.mark.parametrize("stroke", [(72, 0, 72.6, 60), (-8, 0, -7.4, 60)], ids=["inside", "outside"])
+def test_a_stroke_along_a_side_is_not_taken_for_it(stroke):
+    """The frame's own line goes on past such a side, or stops before it; a size that would fit it is refused."""
+    luminance, true = drawn([stroke], 0.6)
+    far = 72.6 if stroke[0] > 0 else 88.0
+    with pytest.raises(PhotoError):
+        find_frame(luminance, (far, 60.0))
+    assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+
+
+def test_lettering_along_one_side_does_not_hide_a_frame():
+    letters = [(x, -1.4, x + 1.2, -0.2) for x in np.arange(1.0, 78.0, 1.9)]
+    luminance, true = drawn(letters, 0.8)
+    assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 8.0) < 0.2
+
+
+def test_a_line_in_strong_grain_is_found_by_the_mean_of_strips():
+    """Grain of 0.35 s.d. in log light, which breaks the line's edges into pieces too short to link."""
+    luminance, true = drawn([], 0.5, grain=0.35)
+    assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+
+
+def test_strips_show_a_line_fainter_than_the_noise_of_a_pixel_and_none_in_noise_alone():
+    """One strip a picture is expected by chance (Desolneux et al., IJCV 40, 2000): Poisson, under 6 in 999 of 1000."""
+    rng = np.random.default_rng(3)
+    noise = 0.5 + 0.05 * rng.standard_normal((480, 640)).astype(np.float32)
+    assert len(faint_lines(noise).point) <= 2 * 5                        # each is there in both directions
+    a, b = np.array([60.0, 130.0]), np.array([560.0, 330.0])
+    line = np.zeros((480, 640), np.float32)
+    cv2.line(line, (60, 130), (560, 330), 1.0, 2, cv2.LINE_AA)
+    found = faint_lines(noise - 0.03 * line)
+    across = np.array([a[1] - b[1], b[0] - a[0]]) / np.linalg.norm(b - a)
+    assert np.abs((found.point[:2] - a) @ across).max() < 1.5 and found.support_px[0] > 400
+    assert np.abs(found.direction[:2] @ across).max() < 0.01
