@@ -294,7 +294,8 @@ def test_a_stroke_along_a_side_is_not_taken_for_it(stroke):
 
 
 def test_lettering_along_one_side_does_not_hide_a_frame():
-    letters = [(x, -1.4, x + 1.2, -0.2) for x in np.arange(1.0, 78.0, 1.9)]
+    """Marks 0.3 mm outside the line change its mean profile on that side alone."""
+    letters = [(x, -1.2, x + 0.5, -0.3) for x in np.arange(1.0, 78.0, 0.8)]
     luminance, true = drawn(letters, 0.8)
     assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 8.0) < 0.2
 
