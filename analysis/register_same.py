@@ -30,7 +30,8 @@ STANDS_OUT = 4.0           # s.d. of the grain: this is artwork or an edge
 RIM = 41                   # samples: half of it around what stands out is left out too
 ALIKE = 0.5                # correlation of a tile that agrees
 SAME = 0.8                 # share of tiles that agree
-LEAST_TILES = 60
+LEAST_TILES = 24
+LENS_PX = 0.15             # s.d. of what one radial coefficient leaves of a lens; common practice, no source
 
 
 def refined_on_same_board(match: Match, before: Piece, after: Photo) -> Match:
@@ -118,6 +119,7 @@ def _matched(match, before, fit, tiles, to_photo) -> Match:
         corners = map_points(plane, box)
     places = np.array([tiles.at.min(axis=0), tiles.at.max(axis=0), tiles.at.mean(axis=0)])
     scale = scale_of(to_before, apply_homography(plane.homography, places[2]))
+    sd = float(np.hypot(map_sd(fit, places).max() * scale, LENS_PX))
     return replace(match, ok=True, reason=None, homography=to_before / to_before[2, 2], after_lens=plane.lens,
-                   method="same board", residual_px=float(map_sd(fit, places).max() * scale), corners_px=corners,
+                   method="same board", residual_px=sd, corners_px=corners,
                    misfits_px=np.concatenate([at, apply_homography(to_photo, tiles.at + fit.residual) - at], axis=1))

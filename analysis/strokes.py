@@ -14,13 +14,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Strokes", "respond", "stroke_depth", "stroke_response"]
+__all__ = ["Strokes", "respond", "shades", "stroke_depth", "stroke_response"]
 
 START_SIGMAS = 1.5         # artwork begins this many robust s.d. of the ground below it
 ARTWORK_SIGMAS = 2.5       # so deep is no grain, mostly
 LEAST_DEPTH = 0.10         # log; fainter marks are left to the grain
 ARTWORK_QUANTILE = 0.60    # of the depth where it is artwork: what counts as fully dark
 SMOOTH_SHARE = 0.035       # blur against fibres, of the widest stroke
+SHADE_ACROSS = 10.0        # samples across the widest stroke, enough to tell its shade
+EITHER_SHADE = 0.4         # of dark artwork, that light marks must amount to, so that they may be the artwork
+LIGHT_SIGMAS = 4.0         # of the grain's depth, that light artwork stands above its ground
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +63,17 @@ def stroke_response(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], 
     dark side of a step, so that a board's edge on a dark bench is no stroke.
     """
     return respond(stroke_depth(reflectance, widest_px, light=light), valid)
+
+
+def shades(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], widest_px: float) -> tuple[bool, ...]:
+    """Shades that artwork may have: dark (False), and light (True) as well where enough stands out light."""
+    factor = max(1.0, widest_px / SHADE_ACROSS)
+    size = tuple(max(8, round(n / factor)) for n in reflectance.shape[::-1])
+    picture = cv2.resize(reflectance, size, interpolation=cv2.INTER_AREA)
+    inside = cv2.resize(valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    dark, light = (stroke_response(picture, inside, widest_px / factor, light=light) for light in (False, True))
+    clear = light.depth > LIGHT_SIGMAS * light.grain_depth
+    return (False, True) if clear and light.cover * light.depth > EITHER_SHADE * dark.cover * dark.depth else (False,)
 
 
 def stroke_depth(reflectance: NDArray[np.float32], widest_px: float, *, light: bool = False) -> NDArray[np.float32]:

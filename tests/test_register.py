@@ -17,7 +17,7 @@ from analysis.register import register
 from analysis.register_fit import check_tiles, fit_homography
 from analysis.register_framed import correlation, peak_ratio
 from analysis.register_tiles import PlaneMap, Tiles, fit_map, map_points, map_sd, measure_tiles
-from analysis.strokes import stroke_response
+from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
 
 FRAME_MM = (80.0, 60.0)
@@ -290,6 +290,12 @@ def test_strokes_stand_out_and_grain_and_stripes_do_not():
                               np.ones((608, 768), bool), 3.2 * scale / 2)
     bare = strokes.response[250:430, 275:495]            # nothing is engraved there
     assert bare.max() < 1 / 3 and 0.02 < strokes.cover < 0.2      # grain at some 3 s.d. and a stripe on top
+
+
+def test_artwork_is_tried_as_light_only_where_it_stands_out_so():
+    dark, light = (board(1, frame=False, light=light)[0] for light in (False, True))
+    assert shades(dark, np.ones(dark.shape, bool), 51.2) == (False,)
+    assert shades(light, np.ones(light.shape, bool), 51.2) == (False, True)
 
 
 def test_stroke_response_does_not_depend_on_the_exposure():

@@ -14,13 +14,13 @@ from analysis.register import register
 PX_PER_MM = 11.0
 
 
-def photo_of(board_seed, field_mm, *, margin_mm=12.0, **view):
+def photo_of(board_seed, field_mm, *, margin_mm=12.0, fading=False, **view):
     """Photo and true corners of a board with a darker field (x0, y0, x1, y1), on a darker bench."""
     picture, scale, margin = board(board_seed, frame=False, margin_mm=margin_mm)
     if field_mm is not None:
         x0, y0, x1, y1 = (int(round((n + margin) * scale)) for n in field_mm)
         gain = np.ones_like(picture)
-        gain[y0:y1, x0:x1] = 0.45
+        gain[y0:y1, x0:x1] = np.linspace(0.45, 1.0 if fading else 0.45, x1 - x0)
         picture = picture * gain
     photo, corners = shot((picture.astype(np.float32), scale, margin), board_seed, px_per_mm=PX_PER_MM, **view)
     grey = np.uint8(255 * np.clip(photo.luminance / 0.5, 0, 1) ** 0.45)
@@ -45,6 +45,14 @@ def test_sides_of_the_ground_hold_the_corners_of_the_field():
     assert result.ok
     assert error < 0.08
     assert error < without
+
+
+def test_three_sides_suffice_where_the_fourth_fades_away():
+    # Simulated truth: a burn that gets fainter to the right, until it has no edge there
+    field = (0.0, 0.0, *FRAME_MM)
+    result, error = aligned(field, field, fading=True)
+    _, without = aligned(None, None)
+    assert result.ok and error < min(0.1, without)
 
 
 @pytest.mark.parametrize("margin", [5.0, 15.0])

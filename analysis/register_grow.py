@@ -1,0 +1,224 @@
+"""Grow a start into a fit: tiles of strokes, from coarse to fine, outward to where more of them agree."""
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import apply_homography, lens_of_photo, undistort
+from analysis.photo import Photo
+from analysis.rectify import Piece
+from analysis.register_start import Start, credible, shrunk
+from analysis.register_tiles import (
+    MapFit,
+    PlaneMap,
+    Tiles,
+    fit_map,
+    joined,
+    map_points,
+    measure_tiles,
+    scale_of,
+    select,
+    warp,
+)
+from analysis.streaks import without_streaks
+from analysis.strokes import respond, stroke_depth
+
+__all__ = ["Found", "LEAST_AGREEING", "grown"]
+
+WORK_PX = 1.5e6            # and, at most, of a working picture
+FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
+LEAST_AGREEING = 4         # tiles that a fit needs
+ROUNDS = 4                 # at most, of a level
+FEATURE_SD = 0.15          # of a feature's place on another board, over the widest stroke
+MOST_MOVE = 1.0            # of a tile that agrees, over the blur
+FOLLOWS = 0.3              # weight of a tile that widens the region
+WIDER = 1.03               # the region has grown
+SETTLED = 0.05             # of the blur: so small a change ends a level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Level:
+    """How finely one level looks."""
+
+    across: float                      # samples across the widest stroke
+    sigma: float                       # blur, samples
+    tile: float                        # side of a tile, samples
+    alike: float                       # correlation of a tile that agrees
+    free: str                          # what the fit may change
+    reach: float                       # how far beyond the tiles that agree others are asked, over the widest stroke
+
+
+LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine", reach=8.0),
+          _Level(across=16.0, sigma=2.4, tile=20.0, alike=0.6, free="perspective", reach=3.0),
+          _Level(across=26.0, sigma=1.8, tile=32.0, alike=0.75, free="radial", reach=3.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """Depth of strokes of both photos at a level."""
+
+    depths: tuple[NDArray[np.float32], ...]     # BEFORE, of strokes and at the last level of fills
+    valid: NDArray[np.bool_]
+    to_source: NDArray[np.float64]     # 3x3: its samples -> BEFORE's grid
+    others: tuple[NDArray[np.float32], ...]     # AFTER's depths
+    to_other: NDArray[np.float64]      # 3x3: AFTER photo px -> its samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A start that tiles confirmed, fitted on them."""
+
+    map: PlaneMap                      # BEFORE's grid samples -> AFTER photo px
+    fit: MapFit                        # the same from samples of the last level
+    tiles: Tiles                       # of the last level
+    agrees: NDArray[np.bool_]          # those that agree
+    to_source: NDArray[np.float64]     # 3x3: samples of the last level -> BEFORE's grid
+    widest: float                      # stroke, samples of the last level
+    chance: float                      # share of tiles that agree where AFTER is laid elsewhere
+    corners: NDArray[np.float64] | None = None     # (4, 2) of the ground that both photos show, samples
+
+    @property
+    def agreement(self) -> float:
+        """Correlation of the strokes, tile by tile."""
+        return float(np.average(self.tiles.agreement, weights=self.tiles.corners + 1e-9))
+
+
+def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) -> Found | None:
+    """Fit from coarse to fine on tiles that agree, widening to where more of them do.
+
+    Parameters
+    ----------
+    piece : Piece
+        BEFORE's.
+    after : Photo
+    start : Start
+    widest : float
+        Stroke, samples of BEFORE's grid.
+    light : bool
+        BEFORE's artwork is light on a darker ground.
+
+    Returns
+    -------
+    Found or None
+    """
+    k1, points = piece.lens.k1, start.points
+    plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px, k1), expected_k1=k1)
+    for level in LEVELS:
+        pair = _pair(piece, after, plane, points, widest, level, (light, light != start.negative))
+        if pair is None:
+            return None
+        shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
+        sigma, tile = level.sigma * here / level.across, max(8, round(level.tile * here / level.across))
+        near = replace(plane, homography=plane.homography @ pair.to_source)
+        points = apply_homography(np.linalg.inv(pair.to_source), points)
+        for _ in range(ROUNDS):
+            region = _outline(points, level.reach * here, shape) & pair.valid
+            tiles = _tiles(pair, near, region, tile, sigma, level.alike)
+            if tiles is None:
+                return None
+            agrees = (tiles.agreement > level.alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)
+            if agrees.sum() < LEAST_AGREEING:
+                return None
+            good = select(tiles, agrees)
+            held = good if level is LEVELS[-1] else joined(good, _anchors(start, near, pair.to_source, here))
+            fit = fit_map(held, near, free=level.free)
+            near, rest, follows = fit.map, fit.residual[:len(good.at)], fit.weight[:len(good.at)] > FOLLOWS
+            if not credible(near.homography, good.at):
+                return None
+            wider = np.concatenate([points, good.at[follows]])
+            grown, points = _hull_area(wider) > WIDER * _hull_area(points), wider
+            if not grown and np.abs(good.move - rest).max() < SETTLED * sigma:
+                break
+        plane = replace(near, homography=near.homography @ np.linalg.inv(pair.to_source))
+        points = apply_homography(pair.to_source, points)
+    return Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here,
+                  chance=_chance(pair, near, region, tile, sigma, level.alike))
+
+
+def _anchors(start: Start, plane: PlaneMap, to_source, widest) -> Tiles:
+    """Features of the start, as tiles: they hold the map where few strokes do yet."""
+    at, count = apply_homography(np.linalg.inv(to_source), start.points), len(start.points)
+    there = apply_homography(np.linalg.inv(plane.homography), undistort(start.others, plane.lens))
+    return Tiles(at=at, move=there - at, precision=np.broadcast_to(np.eye(2) / (FEATURE_SD * widest) ** 2,
+                                                                   (count, 2, 2)),
+                 agreement=np.ones(count), corners=np.zeros(count), firm=np.full(count, 2))
+
+
+def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
+    """Share of tiles that agree by chance: AFTER laid a tile and a half off, two ways."""
+    agree = total = 1
+    for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1]]):
+        moved = np.array([[1, 0, step[0]], [0, 1, step[1]], [0, 0, 1]])
+        tiles = _tiles(replace(pair, depths=pair.depths[:1], others=pair.others[:1]),
+                       replace(plane, homography=plane.homography @ moved), region, tile, sigma, alike)
+        if tiles is not None:
+            agree += int(((tiles.agreement > alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)).sum())
+            total += len(tiles.at)
+    return min(agree / total, 0.5)
+
+
+def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | None:
+    """Tiles of strokes, and of fills where no stroke agrees."""
+    found = None
+    for depth, other in zip(pair.depths, pair.others, strict=True):
+        warped, seen = warp(other, pair.to_other, plane, region.shape)
+        area = region & seen
+        if area.sum() < LEAST_AGREEING * tile ** 2:
+            return None
+        tiles = measure_tiles(respond(depth, area).response, respond(warped, area).response, area, tile, sigma)
+        if found is None:
+            found = tiles
+            continue
+        told = {tuple(at) for at in found.at[found.agreement > alike]}
+        new = np.array([tuple(at) not in told for at in tiles.at], bool) & (tiles.agreement > alike)
+        told = {tuple(at) for at in tiles.at[new]}
+        found = joined(select(found, np.array([tuple(at) not in told for at in found.at], bool)), select(tiles, new))
+    return found
+
+
+def _around(points, border, shape):
+    """Box around points with a border, inside the picture, or None."""
+    (x0, y0), (x1, y1) = points.min(axis=0) - border, points.max(axis=0) + border
+    rows, columns = shape
+    x0, y0, x1, y1 = (int(np.clip(v, 0, most)) for v, most in ((x0, columns), (y0, rows), (x1 + 1, columns),
+                                                               (y1 + 1, rows)))
+    return (x0, y0, x1, y1) if min(x1 - x0, y1 - y0) > 16 else None
+
+
+def _pair(piece: Piece, after: Photo, plane, points, widest, level, shades) -> _Pair | None:
+    """Depth of strokes of both photos around some points."""
+    box = _around(points, 2 * level.reach * widest, piece.reflectance.shape)
+    if box is None:
+        return None
+    factor = max(1.0, widest / level.across, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / WORK_PX))
+    view = shrunk(piece.reflectance, factor, box)
+    valid = cv2.resize(piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8), view.picture.shape[::-1],
+                       interpolation=cv2.INTER_NEAREST) > 0
+    corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)], float)
+    scale = scale_of(plane.homography, points.mean(axis=0)) * view.to_source[0, 0]      # AFTER px in a sample
+    there = _around(map_points(plane, corners), 0.0, after.luminance.shape)
+    if there is None:
+        return None
+    other = shrunk(after.luminance, max(1.0, scale), there)
+    here, zoom = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
+    fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
+    first, second = without_streaks(view.picture, here, valid), without_streaks(other.picture, here * zoom)
+    return _Pair(depths=tuple(stroke_depth(first, k * here, light=shades[0]) for k in fills), valid=valid,
+                 others=tuple(stroke_depth(second, k * here * zoom, light=shades[1]) for k in fills),
+                 to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
+
+
+def _hull_area(points) -> float:
+    """Area of the hull."""
+    return cv2.contourArea(cv2.convexHull(points.astype(np.float32).reshape(-1, 1, 2)))
+
+
+def _outline(points, border, shape) -> NDArray[np.bool_]:
+    """Hull of points with a border."""
+    mask = np.zeros(shape, np.uint8)
+    hull = cv2.convexHull(points.astype(np.float32).reshape(-1, 1, 2)).reshape(-1, 1, 2)
+    cv2.fillConvexPoly(mask, np.round(hull).astype(np.int32), 1)
+    return cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3) <= border
