@@ -103,6 +103,15 @@ def test_boards_with_other_grain_are_aligned_by_their_artwork_either_way_up(turn
     assert result.residual_mm < 0.1 and result.overlap_fraction > 0.98
 
 
+@pytest.mark.parametrize("turn_deg", [92.0, 178.0, -91.0])
+def test_a_piece_upside_down_or_on_its_side_is_turned_by_its_artwork(turn_deg):
+    """Frames are searched, and half a turn is open: the other photo's artwork closes it. `bench_register` has 40."""
+    before, cb = shot(made(1), 1)
+    after, ca = shot(made(2), 2, turn_deg=turn_deg, px_per_mm=9.5)
+    result = register(before, after, *(rectify(one, frame_mm=FRAME_MM) for one in (before, after)))
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
 def test_corners_given_three_pixels_off_are_mended_by_strokes_and_frame():
     before, cb = shot(made(1), 1)
     after, ca = shot(made(2), 2, turn_deg=3.0)

@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.bench_register --pairs 8
 
-Pairs with a frame on two boards that share only the artwork, without a frame,
+Pairs with a frame on two boards that share only the artwork, AFTER the same
+way up or not, without a frame,
 and one board photographed twice (its photo seen through a known homography,
 with other light and noise: the simulator's grain follows its raster). The error
 is that of the worst of the four frame corners, mm on the piece (corner error of
@@ -40,7 +41,9 @@ from analysis.photo import load_photo  # noqa: E402
 from analysis.rectify import rectify  # noqa: E402
 from analysis.register import register  # noqa: E402
 
-KINDS = {"framed, other board": "removed", "no frame, other board": "no frame", "no frame, same board": "twice"}
+KINDS = {"framed, other board": "removed", "framed, AFTER upside down": "upside down",
+         "framed, AFTER on its side": "on its side", "no frame, other board": "no frame",
+         "no frame, same board": "twice"}
 ITK_STEPS = 200            # of the affine fit by mutual information
 GOOD_MM, WRONG_MM = 0.3, 1.0
 
@@ -140,6 +143,18 @@ def twice(seed):
     return replace(case, after=replace(case.after, shot=shot)), (before, after)
 
 
+def turned(seed, quarters):
+    """A framed pair with AFTER's photo turned by quarters of a turn: upside down or on its side."""
+    case, (before, after) = shots(seed, "removed")
+    (w, h), corners = after.size_px, case.after.shot.corners_px
+    for _ in range(quarters):
+        corners, w, h = np.stack([corners[:, 1], w - 1 - corners[:, 0]], axis=1), h, w
+    pictures = {name: np.ascontiguousarray(np.rot90(getattr(after, name), quarters))
+                for name in ("luminance", "preview", "clipped")}
+    shot = replace(case.after.shot, corners_px=corners)
+    return replace(case, after=replace(case.after, shot=shot)), (before, replace(after, size_px=(w, h), **pictures))
+
+
 def shots(seed, kind):
     """A pair of the simulator and its photos."""
     case = pair_case(seed, kind)
@@ -189,14 +204,16 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=8, help="of each kind")
     parser.add_argument("--first", type=int, default=900, help="first seed")
     parser.add_argument("--only-ours", action="store_true")
+    parser.add_argument("--only", default="", help="kinds whose name holds this")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     rows, kept, refused, ratios = defaultdict(list), [], [], defaultdict(list)
     if itk is None:
         print("SimpleITK is not installed, so it is left out.")
-    for kind, name in KINDS.items():
+    for kind, name in ((kind, name) for kind, name in KINDS.items() if chosen.only in kind):
         for seed in range(chosen.first, chosen.first + chosen.pairs):
-            case, photos = twice(seed) if name == "twice" else shots(seed, name)
+            case, photos = (twice(seed) if name == "twice" else turned(seed, 2) if name == "upside down"
+                            else turned(seed, 1 + 2 * (seed % 2)) if name == "on its side" else shots(seed, name))
             try:
                 first, second = pieces(case, photos)
             except PhotoError as problem:
