@@ -30,10 +30,11 @@ __all__ = ["align_free"]
 WIDEST_STROKE_MM = 3.2
 LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
 LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as well
-LEAST_SHARE = 0.45         # of the artwork's corners inside their outline; 18 unrelated pairs of some breadth: 0.31
+LEAST_SHARE = 0.55         # of the artwork's corners inside their outline; unlike pieces with a patch row alike: 0.51
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
-MOST_FALSE = 1e-6          # probability that so many held-out tiles agree by chance
+MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
+MOST_WITH_SIDES = 1e-6     # the same where the sides of the ground agree as well
 MOST_SD_WIDTHS = 0.14      # of the place of the corners, over the widest stroke: 0.45 mm
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
@@ -133,7 +134,8 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     # Sides of the ground lie where the strokes put them: what strokes alone must span, the ground spans
     wide = found.corners is not None or (held_out >= LEAST_TILES and breadth >= LEAST_BREADTH
                                          and length >= LEAST_LENGTH)
-    ok = (wide and held_out >= LEAST_WITH_SIDES and false < MOST_FALSE and share >= LEAST_SHARE
+    most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
+    ok = (wide and held_out >= LEAST_WITH_SIDES and false < most_false and share >= LEAST_SHARE
           and sd < MOST_SD_WIDTHS * found.widest)
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
