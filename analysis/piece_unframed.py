@@ -1,10 +1,11 @@
-"""Piece without a frame: a scale alone, the photo taken as square on, the piece looked for in it."""
+"""Piece without a frame: a scale alone, the piece looked for in the photo, and levelled by its own sides."""
 from __future__ import annotations
 
 import numpy as np
 
-from analysis.geometry import apply_homography, lens_of_photo
+from analysis.geometry import STATED_FOCAL_SD, USUAL_FOCAL_SD, apply_homography, lens_of_photo
 from analysis.ground import Ground, find_ground
+from analysis.level import Level, level_by
 from analysis.piece import Piece, in_outline, make_piece, sample_photo, samples_per_mm
 from analysis.ruler import Ruler, read_ruler
 from analysis.scan_rows import ScanRows, edge_direction, find_scan_rows
@@ -14,6 +15,7 @@ __all__ = ["unframed_piece"]
 GIVEN_SCALE_SD = 0.01         # relative, of a scale given by hand for a photo taken about square on; no source
 GIVEN_AXIS_SD_DEG = 0.5       # of a scan angle given by hand; no source
 EDGES_AXIS_SD_DEG = 0.7       # of straight edges in the photo: tilt skews them; no source
+LEVEL_AXIS_SD_DEG = 0.3       # of the levelled sides: a ground's corners are as square as the machine; no source
 ASSUMED_AXIS_SD_DEG = 3.0     # of a hand-held photo against level; no source
 UNLIKE_ROWS_DEG = 1.0         # between a given scan angle and the engraved rows, worth a word
 
@@ -37,16 +39,20 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     scale = pixels_per_mm if ruler is None else ruler.pixels_per_mm
     known, scale_sd = scale is not None, GIVEN_SCALE_SD if ruler is None else max(GIVEN_SCALE_SD, ruler.sd_fraction)
     scale = float(scale) if known else 1.0
-    lens, (w, h) = lens_of_photo(photo.size_px), photo.size_px
+    w, h = photo.size_px
     whole = np.array([[0.0, 0.0], [w - 1.0, 0.0], [w - 1.0, h - 1.0], [0.0, h - 1.0]])
-    ground = _ground(photo) if find_piece else None
+    ground = _ground(photo)
+    level = None if ground is None else level_by(photo.luminance, ground.outline_px, photo.focal_share)
+    lens = lens_of_photo(photo.size_px) if level is None else level.lens
+    ground = ground if find_piece else None
     outline = whole if ground is None else ground.outline_px
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
-    edges = None
-    if ground is not None and rows is None:
-        edges = edge_direction(photo.luminance, outline) if ground.axis_deg is None else ground.axis_deg
-    axis, axis_sd, axis_from, axis_words = _axis(rows, edges, scan_angle_deg)
+    edges, edges_sd = _edges(photo, ground, level) if rows is None else (None, None)
+    axis, axis_sd, axis_from, axis_words = _axis(rows, edges, edges_sd, scan_angle_deg)
     to_piece = _turned(axis, scale, photo.size_px)
+    if level is not None:
+        turn = axis if axis_from == "edges" else _levelled_deg(level, axis)
+        to_piece = _turned(turn, scale, photo.size_px) @ level.to_level
     corners = apply_homography(to_piece, outline)
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
     fine = min(samples_per_mm(scale, size, known), grid_scale or np.inf)
@@ -56,7 +62,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     if ground is not None:
         inside &= in_outline(grid, outline, to_piece, lens)
     warnings = [_ruler_words(ruler)] if ruler is not None else []
-    warnings += [_square_on_words(), axis_words]
+    warnings += [_square_on_words() if level is None else _level_words(level, photo.focal_share), axis_words]
     if find_piece:
         warnings.append(_ground_words(ground, size, known))
     if not known:
@@ -64,8 +70,8 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
                         "Give the size of the frame, or --pixels-per-mm.")
     return make_piece(photo, reflectance, inside, grid, to_piece, lens, scale, scale_known=known,
                       scale_sd_fraction=scale_sd, axis_sd_deg=axis_sd, method="scale" if known else "pixels",
-                      frame_mm=None, corners_px=None, tilt_deg=None, warnings=tuple(warnings), axis_from=axis_from,
-                      row_interval_mm=None if rows is None else rows.interval_mm,
+                      frame_mm=None, corners_px=None, tilt_deg=level and level.tilt_deg, warnings=tuple(warnings),
+                      axis_from=axis_from, row_interval_mm=None if rows is None else rows.interval_mm,
                       ground_px=None if ground is None else outline)
 
 
@@ -74,6 +80,23 @@ def _ground(photo) -> Ground | None:
     h, w = photo.preview.shape[:2]
     fits = np.allclose(np.array([w, h]) / photo.preview_scale, photo.size_px, rtol=0.02)
     return find_ground(photo.preview, photo.preview_scale) if fits and min(h, w) >= 64 else None
+
+
+def _edges(photo, ground: Ground | None, level: Level | None):
+    """Direction of the straight edges in the photo and its s.d., or None twice."""
+    if level is not None:
+        return level.axis_deg, LEVEL_AXIS_SD_DEG
+    if ground is None:
+        return None, None
+    axis = edge_direction(photo.luminance, ground.outline_px) if ground.axis_deg is None else ground.axis_deg
+    return axis, EDGES_AXIS_SD_DEG
+
+
+def _levelled_deg(level: Level, angle_deg) -> float:
+    """A direction in the photo, at the piece's middle, as it is once levelled."""
+    a = np.radians(angle_deg)
+    ends = apply_homography(level.to_level, level.middle_px + np.array([[-0.5], [0.5]]) * [np.cos(a), -np.sin(a)])
+    return float(np.degrees(np.arctan2(*(ends[0] - ends[1])[::-1] * [1.0, -1.0])))
 
 
 def _turned(angle_deg, scale, size_px):
@@ -85,7 +108,7 @@ def _turned(angle_deg, scale, size_px):
     return to_piece
 
 
-def _axis(rows: ScanRows | None, edges: float | None, given_deg):
+def _axis(rows: ScanRows | None, edges: float | None, edges_sd: float | None, given_deg):
     """Scan axis, its s.d., where it comes from, and words that say so."""
     if given_deg != 0.0:
         words = f"The scan axis is taken as given, {given_deg:g} degrees."
@@ -94,7 +117,7 @@ def _axis(rows: ScanRows | None, edges: float | None, given_deg):
             words += f" The engraved rows run at {rows.axis_deg:.1f} degrees: check it."
         return given_deg, GIVEN_AXIS_SD_DEG, "given", words
     if rows is None and edges is not None:
-        return edges, EDGES_AXIS_SD_DEG, "edges", (
+        return edges, edges_sd, "edges", (
             f"The scan axis is assumed to run along the straight edges that the photo shows, at {edges:.1f} degrees. "
             "Give --scan-angle if it does not.")
     if rows is None:
@@ -112,6 +135,14 @@ def _square_on_words() -> str:
     return ("The photo is taken as square on. A tilt of 10 degrees would make lengths along it "
             f"{short:.1f} % too short and let the scale change by some {change:.0f} % from the middle to the edge. "
             "Engrave a frame of known size, or give its corners.")
+
+
+def _level_words(level: Level, focal_share) -> str:
+    """How the photo was levelled."""
+    sd = np.hypot(level.tilt_sd_deg, (STATED_FOCAL_SD if focal_share else USUAL_FOCAL_SD) * level.tilt_deg)
+    return (f"The photo's slant of {level.tilt_deg:.1f} \u00b1 {1.96 * sd:.1f} degrees was read from the sides of the "
+            "part that stands out, opposite ones taken as parallel, and taken out. "
+            "Engrave a frame of known size, or give its corners, for a surer scale.")
 
 
 def _ground_words(ground: Ground | None, size, known) -> str:

@@ -1,0 +1,178 @@
+"""A photo's slant from the piece's own outline, where no frame of known size tells it.
+
+Opposite sides of an engraved ground, or of a board, are parallel, so where they
+meet in the picture is the plane's horizon. With the focal length that tells how
+the camera was tilted, whatever the sides' lengths and the corner's angle.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import USUAL_FOCAL, Lens, apply_homography, lens_of_photo, undistort
+from analysis.ground import KEPT_AWAY
+from analysis.piece import local_px_per_mm
+from analysis.side_fit import fit_sides
+from analysis.sides import edge_points, moved_out
+
+__all__ = ["Level", "level_by", "quadrilateral"]
+
+LEAST_FILLED = 0.95        # of the quadrilateral around an outline
+UNITS = 330.0              # of the photo's longer side: what a mm is to a frame of usual size that fills the photo
+REACHES = (1.6, 0.5)       # units: a coarse outline is known to a pixel of the picture that was searched
+LEAST_SHARE = 0.6          # of a side where its edge is seen
+MOST_TILT_DEG = 12.0       # without a frame a photo is taken about square on
+MOST_OFF_SQUARE_DEG = 0.7  # of the levelled corners: what is cut no better has no parallel sides either
+MOST_RESIDUAL = 0.15       # units, of the edge positions from straight sides
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """How to see a photo's piece as from straight above."""
+
+    to_level: NDArray[np.float64]      # 3x3: undistorted photo px to px of the same scale at the piece's middle
+    lens: Lens                         # as far as the sides show it
+    tilt_deg: float                    # of the camera against the piece's normal
+    tilt_sd_deg: float
+    axis_deg: float                    # mean direction of the levelled sides, from -45 up to 45, anticlockwise
+    middle_px: NDArray[np.float64]     # (2,) of the piece, undistorted photo px
+
+
+def level_by(luminance: NDArray[np.float32], outline_px: NDArray[np.float64],
+             focal_share: float | None = None) -> Level | None:
+    """Level a photo by the outline of the piece in it.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (h, w), float32
+        Linear light.
+    outline_px : ndarray, shape (n, 2)
+        Convex, as `find_ground` gives it.
+    focal_share : float, optional
+        Focal length over the photo's longer side, where the file states it.
+
+    Returns
+    -------
+    Level or None
+        None where the outline is no rectangle with four clear, straight sides.
+
+    Notes
+    -----
+    The horizon l is the line through the two points where opposite sides meet,
+    and the plane's normal is K' l, K being the camera's matrix [1]_. A wrong
+    focal length changes the tilt, and what it shortens, but hardly the change of
+    scale across the piece, which the sides themselves show.
+
+    References
+    ----------
+    .. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. (2004), section 8.6.
+    """
+    quad = quadrilateral(outline_px)
+    traced = None if quad is None else _traced(luminance, quad)
+    if traced is None:
+        return None
+    h, w = luminance.shape
+    corners, lens, sd_px = traced
+    camera = np.eye(3)
+    camera[:2, 2] = (w - 1) / 2.0, (h - 1) / 2.0
+    camera[0, 0] = camera[1, 1] = (focal_share or USUAL_FOCAL) * max(w, h)
+    normal = _normal(corners, camera)
+    tilt = float(np.degrees(np.arccos(normal[2])))
+    if tilt > MOST_TILT_DEG:
+        return None
+    turned = camera @ _upright(normal) @ np.linalg.inv(camera)
+    middle = corners.mean(axis=0)
+    seen = apply_homography(turned, middle)
+    grow = local_px_per_mm(turned, seen)           # photo px per levelled px at the middle
+    to_level = np.array([[grow, 0, middle[0] - grow * seen[0]], [0, grow, middle[1] - grow * seen[1]],
+                         [0, 0, 1.0]]) @ turned
+    sides = _sides(apply_homography(to_level, corners))
+    if _off_square_deg(sides) > MOST_OFF_SQUARE_DEG:
+        return None
+    return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=_tilt_sd_deg(corners, camera, sd_px),
+                 axis_deg=_direction(sides), middle_px=middle)
+
+
+def quadrilateral(outline_px: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """An outline as four corners, clockwise as seen, its rim put back; None where it is no quadrilateral."""
+    hull = cv2.convexHull(outline_px.astype(np.float32).reshape(-1, 1, 2))
+    if len(hull) < 4:
+        return None
+    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
+    if len(quad) != 4 or cv2.contourArea(hull) < LEAST_FILLED * cv2.contourArea(quad.astype(np.float32)):
+        return None
+    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
+    w, h = _size(quad)
+    rim = KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY)
+    return moved_out(quad, (rim,) * 4, (w, h))
+
+
+def _traced(luminance, quad):
+    """Corners (4, 2) by the sides' edges, undistorted px, the lens, and their s.d.; None where a side is missing.
+
+    The ground may be darker or lighter than what lies around it.
+    """
+    unit = max(luminance.shape) / UNITS
+    size = tuple(side / unit for side in _size(quad))
+    found = []
+    for dark in (True, False):
+        corners, lens = quad, lens_of_photo(luminance.shape[::-1])
+        for reach in REACHES:
+            edges = edge_points(luminance, corners, size, width_mm=0.0, dark=dark, lens=lens, reach_mm=reach)
+            fit = fit_sides(edges, luminance.shape[::-1]) if edges.share.min() > LEAST_SHARE else None
+            if fit is None:
+                break
+            lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
+        if fit is not None and fit.residual_px < MOST_RESIDUAL * unit:
+            found.append((edges.share.mean(), (corners, lens, fit.corners_sd_px)))
+    return max(found, key=lambda one: one[0])[1] if found else None
+
+
+def _normal(corners, camera) -> NDArray[np.float64]:
+    """The plane's normal as the camera sees it, pointing away from it."""
+    rays = np.column_stack([corners, np.ones(4)]) @ np.linalg.inv(camera).T
+    side = [np.cross(rays[k], rays[(k + 1) % 4]) for k in range(4)]
+    normal = np.cross(np.cross(side[0], side[2]), np.cross(side[1], side[3]))
+    return normal / np.linalg.norm(normal) * (1.0 if normal[2] > 0 else -1.0)
+
+
+def _upright(normal) -> NDArray[np.float64]:
+    """The smallest rotation that brings a unit vector onto the camera's axis."""
+    axis = np.cross(normal, [0.0, 0.0, 1.0])
+    far = np.linalg.norm(axis)
+    return cv2.Rodrigues(axis * (np.arcsin(min(far, 1.0)) / far if far > 1e-12 else 0.0))[0]
+
+
+def _tilt_sd_deg(corners, camera, sd_px) -> float:
+    """S.d. of the tilt that the corners' own leaves."""
+    normal, total = _normal(corners, camera), 0.0
+    for k in range(8):
+        moved = corners.copy()
+        moved[k // 2, k % 2] += 0.5
+        total += (2.0 * sd_px * np.linalg.norm(_normal(moved, camera) - normal)) ** 2
+    return float(np.degrees(np.sqrt(total)))
+
+
+def _size(quad) -> tuple[float, float]:
+    """Width and height, means of opposite sides."""
+    length = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
+    return float(length[0] + length[2]) / 2, float(length[1] + length[3]) / 2
+
+
+def _sides(corners) -> NDArray[np.complex128]:
+    """The four sides as complex numbers, y upward."""
+    side = np.roll(corners, -1, axis=0) - corners
+    return side[:, 0] - 1j * side[:, 1]
+
+
+def _off_square_deg(sides) -> float:
+    """How far a levelled corner is from a right angle."""
+    return float(abs(abs(np.degrees(np.angle(sides[1] / sides[0]))) - 90.0))
+
+
+def _direction(sides) -> float:
+    """Mean direction of the sides, a quarter turn apart being alike, from -45 up to 45 degrees."""
+    return float(np.degrees(np.angle(np.sum(sides ** 4 / np.abs(sides) ** 3))) / 4.0)

@@ -1,0 +1,94 @@
+"""A photo's slant from the sides of the piece, against drawn rectangles whose camera is known."""
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from analysis.geometry import apply_homography, homography_of
+from analysis.ground import KEPT_AWAY, find_ground
+from analysis.level import level_by, quadrilateral
+
+SIZE = (1600, 1200)
+FOCAL = 0.75 * SIZE[0]
+
+
+def camera_of(pitch_deg, roll_deg, turn_deg):
+    """Piece mm to photo px, 12 px per mm at the piece's middle, which lies on the camera's axis."""
+    turns = [cv2.Rodrigues(np.radians(a) * np.eye(3)[k])[0]
+             for k, a in ((0, pitch_deg), (1, roll_deg), (2, -turn_deg))]
+    rotation = turns[0] @ turns[1] @ turns[2]
+    camera = np.array([[FOCAL, 0, (SIZE[0] - 1) / 2], [0, FOCAL, (SIZE[1] - 1) / 2], [0, 0, 1]])
+    return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, FOCAL / 12.0]])
+
+
+def drawn(corners, inside=0.3, outside=0.6):
+    """Photo of a filled quadrilateral, edges exact to a sixteenth of a pixel, blurred and noisy."""
+    fine = np.full((2 * SIZE[1], 2 * SIZE[0]), outside, np.float32)
+    cv2.fillConvexPoly(fine, np.round((2 * corners + 0.5) * 256).astype(np.int32), inside, cv2.LINE_AA, 8)
+    photo = cv2.GaussianBlur(cv2.resize(fine, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    return photo + np.random.default_rng(3).normal(0, 0.004, photo.shape).astype(np.float32)
+
+
+def outline_of(corners):
+    """Those corners with the rim left out that `find_ground` leaves out."""
+    middle = corners.mean(axis=0)
+    return middle + (corners - middle) * (1 - 2 * KEPT_AWAY)
+
+
+def rectangle_of(matrix, w=80.0, h=60.0):
+    """Corners in the photo of a rectangle about the camera's axis."""
+    return apply_homography(matrix, np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2)
+
+
+@pytest.mark.parametrize(("pitch", "roll", "turn"),
+                         [(0.0, 0.0, 3.0), (2.0, 0.0, 0.0), (-1.5, 4.0, -8.0), (6.0, 5.0, 2.0)])
+@pytest.mark.parametrize("inside", [0.3, 0.8])
+def test_slant_and_axis_are_the_cameras(pitch, roll, turn, inside):
+    """Edge places within 0.1 px of 900 px leave 0.05 degrees where the scale changes by 1 % a degree, twice that at 8 degrees."""
+    matrix = camera_of(pitch, roll, turn)
+    corners = rectangle_of(matrix)
+    level = level_by(drawn(corners, inside), outline_of(corners))
+    normal = np.cross(*(np.linalg.inv(np.array([[FOCAL, 0, (SIZE[0] - 1) / 2], [0, FOCAL, (SIZE[1] - 1) / 2],
+                                                [0, 0, 1]])) @ matrix)[:, :2].T)
+    assert level.tilt_deg == pytest.approx(np.degrees(np.arccos(normal[2] / np.linalg.norm(normal))), abs=0.1)
+    seen = apply_homography(level.to_level, corners)
+    length = np.linalg.norm(np.roll(seen, -1, axis=0) - seen, axis=1) / np.array([80.0, 60.0, 80.0, 60.0])
+    assert np.ptp(length) / length.mean() < 1e-3 and length.mean() == pytest.approx(12.0, rel=1e-3)
+    x, y = seen[1] - seen[0]
+    assert level.axis_deg == pytest.approx(np.degrees(np.arctan2(-y, x)), abs=0.02)
+
+
+def test_a_wrong_focal_length_changes_the_tilt_but_not_the_evenness_of_scale():
+    """Of the change of scale the sides themselves tell; a lens of 1.3 times the length asks for 1.3 times the tilt."""
+    corners = rectangle_of(camera_of(3.0, 0.0, 1.0))
+    usual, long = (level_by(drawn(corners), outline_of(corners), focal) for focal in (0.75, 0.975))
+    assert long.tilt_deg / usual.tilt_deg == pytest.approx(1.3, abs=0.02)
+    for level in (usual, long):
+        seen = apply_homography(level.to_level, corners)
+        top, right, bottom, left = np.linalg.norm(np.roll(seen, -1, axis=0) - seen, axis=1)
+        assert top / bottom == pytest.approx(1.0, abs=3e-4) and right / left == pytest.approx(1.0, abs=3e-4)
+
+
+def test_what_is_no_rectangle_levels_nothing():
+    """An offcut with one side 3 degrees askew has no two pairs of parallel sides; a five-sided one no four."""
+    corners = rectangle_of(camera_of(0.0, 0.0, 0.0))
+    askew = corners + np.array([[0, 0], [0, 0], [38.0, 0], [0, 0]])
+    assert level_by(drawn(askew), outline_of(askew)) is None
+    five = np.insert(corners, 1, corners[:2].mean(axis=0) - [0, 150.0], axis=0)
+    assert quadrilateral(five) is None and level_by(drawn(five), five) is None
+    flat = np.full(SIZE[::-1], 0.5, np.float32)
+    assert level_by(flat, outline_of(corners)) is None
+
+
+def test_the_outline_that_was_found_is_put_back_to_the_sides():
+    """`find_ground` leaves a rim out; with it put back the outline lies within a coarse pixel of the sides."""
+    corners = rectangle_of(camera_of(1.0, 1.0, 4.0))
+    photo = drawn(corners)
+    preview = cv2.merge([np.round(255 * np.clip(photo, 0, 1) ** (1 / 2.2)).astype(np.uint8)] * 3)
+    quad = quadrilateral(find_ground(preview, 1.0).outline_px)
+    to_mm = np.linalg.inv(homography_of(corners, (80.0, 60.0)))
+    away = apply_homography(to_mm, quad)
+    assert np.abs(away - np.round(away / [80.0, 60.0]) * [80.0, 60.0]).max() < 1.2
+    level = level_by(photo, find_ground(preview, 1.0).outline_px)
+    assert level.tilt_deg == pytest.approx(np.sqrt(2.0), abs=0.1)
