@@ -45,7 +45,10 @@ def rectangle_of(matrix, w=80.0, h=60.0):
                          [(0.0, 0.0, 3.0), (2.0, 0.0, 0.0), (-1.5, 4.0, -8.0), (6.0, 5.0, 2.0)])
 @pytest.mark.parametrize("inside", [0.3, 0.8])
 def test_slant_and_axis_are_the_cameras(pitch, roll, turn, inside):
-    """Edge places within 0.1 px of 900 px leave 0.05 degrees where the scale changes by 1 % a degree, twice that at 8 degrees."""
+    """Edges within 0.1 px of 900 leave 0.05 degrees where a degree changes the scale by 1 %; twice that at 8 degrees.
+
+    There the mean of the corners lies 0.1 % of scale beside the middle of the piece.
+    """
     matrix = camera_of(pitch, roll, turn)
     corners = rectangle_of(matrix)
     level = level_by(drawn(corners, inside), outline_of(corners))
@@ -54,7 +57,7 @@ def test_slant_and_axis_are_the_cameras(pitch, roll, turn, inside):
     assert level.tilt_deg == pytest.approx(np.degrees(np.arccos(normal[2] / np.linalg.norm(normal))), abs=0.1)
     seen = apply_homography(level.to_level, corners)
     length = np.linalg.norm(np.roll(seen, -1, axis=0) - seen, axis=1) / np.array([80.0, 60.0, 80.0, 60.0])
-    assert np.ptp(length) / length.mean() < 1e-3 and length.mean() == pytest.approx(12.0, rel=1e-3)
+    assert np.ptp(length) / length.mean() < 1e-3 and length.mean() == pytest.approx(12.0, rel=3e-3)
     x, y = seen[1] - seen[0]
     assert level.axis_deg == pytest.approx(np.degrees(np.arctan2(-y, x)), abs=0.02)
 
