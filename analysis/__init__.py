@@ -5,7 +5,6 @@ used, so that the help text does not wait for the image libraries.
 """
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import importlib
 import os
@@ -21,8 +20,7 @@ __all__ = ["Comparison", "Inspection", "PhotoError", "RegistrationRefused", "Set
 # two, and the last digit would depend on how many cores there are.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 if "numpy" in sys.modules:             # it has read the environment already; left so, a comparison takes twice as long
-    with contextlib.suppress(ImportError):
-        importlib.import_module("threadpoolctl").threadpool_limits(1, user_api="blas")
+    importlib.import_module("threadpoolctl").threadpool_limits(1, user_api="blas")
 
 _HOMES = {"Comparison": "pipeline", "Inspection": "pipeline", "compare": "pipeline", "inspect": "pipeline",
           "PhotoError": "errors", "RegistrationRefused": "errors", "Settings": "settings",

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.quads import edge_lines, quadrilaterals
+from analysis.sides import mean_sides, moved_out
 
-__all__ = ["Ground", "find_ground"]
+__all__ = ["Ground", "find_ground", "quadrilateral", "sides_direction"]
 
 SEARCH_PX = 320            # longer side of the picture that is cut into regions
 CLUSTERS = (2, 3, 4, 5)    # coarsenesses
@@ -88,6 +89,22 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
     ratio = np.array(preview.shape[1::-1]) / np.array(small.shape[1::-1])
     full = ((outline + 0.5) * ratio - 0.5 + 0.5) / preview_scale - 0.5
     return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast), axis_deg=axis)
+
+
+def quadrilateral(outline_px: NDArray[np.float64], least_filled: float = 0.0) -> NDArray[np.float64] | None:
+    """Corners (4, 2) of an outline that `find_ground` gave, clockwise as seen, its rim put back.
+
+    None where it has fewer corners, or fills less than `least_filled` of the quadrilateral around it.
+    """
+    hull = cv2.convexHull(outline_px.astype(np.float32).reshape(-1, 1, 2))
+    if len(hull) < 4:
+        return None
+    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
+    if len(quad) != 4 or cv2.contourArea(hull) < least_filled * cv2.contourArea(quad.astype(np.float32)):
+        return None
+    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
+    w, h = mean_sides(quad)
+    return moved_out(quad, (KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY),) * 4, (w, h))
 
 
 def _features(small) -> NDArray[np.float32]:
@@ -183,11 +200,11 @@ def _rectangles(preview, features) -> list[tuple]:
         if np.hypot(*(one.mean(axis=0) / (w, h) - 0.5)) < MOST_OFF and (step := _even_step(one, features)):
             filled = np.zeros((h, w), np.uint8)
             cv2.fillPoly(filled, [np.round(one).astype(np.int32)], 1)
-            found.append((filled > 0, step, _direction(one)))
+            found.append((filled > 0, step, sides_direction(one)))
     return found
 
 
-def _direction(corners) -> float:
+def sides_direction(corners: NDArray[np.float64]) -> float:
     """Mean direction of the four sides, a quarter turn apart being alike, from -45 up to 45 degrees."""
     side = np.roll(corners, -1, axis=0) - corners
     fourfold = np.sum((side[:, 0] - 1j * side[:, 1]) ** 4 / np.abs(side[:, 0] - 1j * side[:, 1]) ** 3)

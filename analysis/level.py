@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import USUAL_FOCAL, Lens, apply_homography, lens_of_photo, undistort
-from analysis.ground import KEPT_AWAY
+from analysis.ground import quadrilateral, sides_direction
 from analysis.piece import local_px_per_mm
 from analysis.side_fit import fit_sides
-from analysis.sides import edge_points, moved_out
+from analysis.sides import edge_points, mean_sides
 
-__all__ = ["Level", "level_by", "quadrilateral"]
+__all__ = ["Level", "level_by"]
 
 LEAST_FILLED = 0.95        # of the quadrilateral around an outline
 UNITS = 330.0              # of the photo's longer side: what a mm is to a frame of usual size that fills the photo
@@ -70,7 +70,7 @@ def level_by(luminance: NDArray[np.float32], outline_px: NDArray[np.float64],
     ----------
     .. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. (2004), section 8.6.
     """
-    quad = quadrilateral(outline_px)
+    quad = quadrilateral(outline_px, LEAST_FILLED)
     traced = None if quad is None else _traced(luminance, quad)
     if traced is None:
         return None
@@ -89,25 +89,11 @@ def level_by(luminance: NDArray[np.float32], outline_px: NDArray[np.float64],
     grow = local_px_per_mm(turned, seen)           # photo px per levelled px at the middle
     to_level = np.array([[grow, 0, middle[0] - grow * seen[0]], [0, grow, middle[1] - grow * seen[1]],
                          [0, 0, 1.0]]) @ turned
-    sides = _sides(apply_homography(to_level, corners))
-    if _off_square_deg(sides) > MOST_OFF_SQUARE_DEG:
+    levelled = apply_homography(to_level, corners)
+    if _off_square_deg(levelled) > MOST_OFF_SQUARE_DEG:
         return None
     return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=_tilt_sd_deg(corners, camera, sd_px),
-                 axis_deg=_direction(sides), middle_px=middle)
-
-
-def quadrilateral(outline_px: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """An outline as four corners, clockwise as seen, its rim put back; None where it is no quadrilateral."""
-    hull = cv2.convexHull(outline_px.astype(np.float32).reshape(-1, 1, 2))
-    if len(hull) < 4:
-        return None
-    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
-    if len(quad) != 4 or cv2.contourArea(hull) < LEAST_FILLED * cv2.contourArea(quad.astype(np.float32)):
-        return None
-    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
-    w, h = _size(quad)
-    rim = KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY)
-    return moved_out(quad, (rim,) * 4, (w, h))
+                 axis_deg=sides_direction(levelled), middle_px=middle)
 
 
 def _traced(luminance, quad):
@@ -116,7 +102,7 @@ def _traced(luminance, quad):
     The ground may be darker or lighter than what lies around it.
     """
     unit = max(luminance.shape) / UNITS
-    size = tuple(side / unit for side in _size(quad))
+    size = tuple(side / unit for side in mean_sides(quad))
     found = []
     for dark in (True, False):
         corners, lens = quad, lens_of_photo(luminance.shape[::-1])
@@ -156,23 +142,8 @@ def _tilt_sd_deg(corners, camera, sd_px) -> float:
     return float(np.degrees(np.sqrt(total)))
 
 
-def _size(quad) -> tuple[float, float]:
-    """Width and height, means of opposite sides."""
-    length = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
-    return float(length[0] + length[2]) / 2, float(length[1] + length[3]) / 2
-
-
-def _sides(corners) -> NDArray[np.complex128]:
-    """The four sides as complex numbers, y upward."""
-    side = np.roll(corners, -1, axis=0) - corners
-    return side[:, 0] - 1j * side[:, 1]
-
-
-def _off_square_deg(sides) -> float:
-    """How far a levelled corner is from a right angle."""
-    return float(abs(abs(np.degrees(np.angle(sides[1] / sides[0]))) - 90.0))
-
-
-def _direction(sides) -> float:
-    """Mean direction of the sides, a quarter turn apart being alike, from -45 up to 45 degrees."""
-    return float(np.degrees(np.angle(np.sum(sides ** 4 / np.abs(sides) ** 3))) / 4.0)
+def _off_square_deg(corners) -> float:
+    """How far the second levelled corner is from a right angle."""
+    along, next_one = corners[1] - corners[0], corners[2] - corners[1]
+    cross = along[0] * next_one[1] - along[1] * next_one[0]
+    return float(abs(np.degrees(np.arctan2(along @ next_one, abs(cross)))))

@@ -96,7 +96,8 @@ def _levelled_deg(level: Level, angle_deg) -> float:
     """A direction in the photo, at the piece's middle, as it is once levelled."""
     a = np.radians(angle_deg)
     ends = apply_homography(level.to_level, level.middle_px + np.array([[-0.5], [0.5]]) * [np.cos(a), -np.sin(a)])
-    return float(np.degrees(np.arctan2(*(ends[0] - ends[1])[::-1] * [1.0, -1.0])))
+    dx, dy = ends[1] - ends[0]
+    return float(np.degrees(np.arctan2(-dy, dx)))
 
 
 def _turned(angle_deg, scale, size_px):

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
-from analysis.ground import KEPT_AWAY, find_ground
+from analysis.ground import find_ground, quadrilateral
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.quads import edge_lines
 from analysis.register_tiles import MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
-from analysis.sides import edge_points, moved_out
+from analysis.sides import edge_points, mean_sides
 
 __all__ = ["SHARED_STROKES", "outline_of", "with_ground"]
 
@@ -105,7 +105,7 @@ def _misfit(tiles, residual, weight) -> float:
 def _sides(fit, good, before, after, piece, to_before):
     """Yield constraints across the sides of a rectangle that both photos show and its corners, in the fit's samples."""
     for quad in _quads(fit, good, before, after, piece, to_before):
-        size = _size_mm(quad, piece.photo_px_per_mm)
+        size = tuple(side / piece.photo_px_per_mm for side in mean_sides(quad))
         first = _edges(before, quad, size, (FIRST_REACH_MM, REACH_MM))
         if first is None:
             continue
@@ -145,13 +145,10 @@ def _quads(fit, good, before, after, piece, to_before):
 
 def _outline_sides(piece: Piece) -> NDArray[np.float64]:
     """Sides of what was taken as BEFORE's piece, its rim put back, undistorted px, shape (4, 2, 2), or none."""
-    hull = None if piece.ground_px is None else cv2.convexHull(piece.ground_px.astype(np.float32).reshape(-1, 1, 2))
-    if hull is None or len(hull) < 4:
+    quad = None if piece.ground_px is None else quadrilateral(piece.ground_px)
+    if quad is None:
         return np.zeros((0, 2, 2))
-    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
-    quad = quad if cv2.contourArea(quad.astype(np.float32), oriented=True) > 0 else quad[::-1]
-    w, h = _size_mm(quad, 1.0)
-    quad = undistort(moved_out(quad, (KEPT_AWAY * np.sqrt(w * h) / (1 - 2 * KEPT_AWAY),) * 4, (w, h)), piece.lens)
+    quad = undistort(quad, piece.lens)
     return np.stack([quad, np.roll(quad, -1, axis=0)], axis=1)
 
 
@@ -206,12 +203,6 @@ def _around(shared, alone, inside) -> NDArray[np.float64]:
     area = np.array([cv2.contourArea(quad.astype(np.float32)) for quad in corners])
     good = np.flatnonzero((stop > start).all(axis=1))
     return corners[sorted(good, key=lambda k: (-round(4 * worth[k].min()), -round(4 * worth[k].mean()), area[k]))]
-
-
-def _size_mm(quad, px_per_mm) -> tuple[float, float]:
-    """Width and height, means of opposite sides."""
-    length = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1) / px_per_mm
-    return float(length[0] + length[2]) / 2, float(length[1] + length[3]) / 2
 
 
 def _edges(photo, corners, size, reaches):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.geometry import Lens, apply_homography, distort, homography_of
 from analysis.line_profile import LineProfile, measure_line
 
-__all__ = ["EdgePoints", "edge_points", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
+__all__ = ["EdgePoints", "edge_points", "mean_sides", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
 
 FEWEST_POINTS = 8          # edge positions a side needs
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
@@ -43,6 +43,12 @@ def side_px_per_mm(corners, size_mm) -> NDArray[np.float64]:
     length = np.linalg.norm(np.roll(corners, -1, axis=-2) - corners, axis=-1)
     w, h = size_mm
     return length / np.array([w, h, w, h], np.float64)
+
+
+def mean_sides(corners) -> tuple[float, float]:
+    """Width and height of corners (4, 2) in their own unit, means of opposite sides."""
+    length = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    return float(length[0] + length[2]) / 2, float(length[1] + length[3]) / 2
 
 
 def nan_median(values, axis: int) -> NDArray:

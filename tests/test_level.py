@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from analysis.geometry import apply_homography, homography_of
-from analysis.ground import KEPT_AWAY, find_ground
-from analysis.level import level_by, quadrilateral
+from analysis.ground import KEPT_AWAY, find_ground, quadrilateral
+from analysis.level import level_by
+from analysis.photo import load_photo
+from analysis.rectify import photo_to_piece, piece_to_photo, rectify
 
 SIZE = (1600, 1200)
 FOCAL = 0.75 * SIZE[0]
@@ -79,7 +81,7 @@ def test_what_is_no_rectangle_levels_nothing():
     askew = corners + np.array([[0, 0], [0, 0], [38.0, 0], [0, 0]])
     assert level_by(drawn(askew), outline_of(askew)) is None
     five = np.insert(corners, 1, corners[:2].mean(axis=0) - [0, 150.0], axis=0)
-    assert quadrilateral(five) is None and level_by(drawn(five), five) is None
+    assert quadrilateral(five, 0.95) is None and level_by(drawn(five), five) is None
     flat = np.full(SIZE[::-1], 0.5, np.float32)
     assert level_by(flat, outline_of(corners)) is None
 
@@ -95,3 +97,15 @@ def test_the_outline_that_was_found_is_put_back_to_the_sides():
     assert np.abs(away - np.round(away / [80.0, 60.0]) * [80.0, 60.0]).max() < 1.2
     level = level_by(photo, find_ground(preview, 1.0).outline_px)
     assert level.tilt_deg == pytest.approx(np.sqrt(2.0), abs=0.1)
+
+
+def test_a_given_scan_angle_is_the_direction_in_the_photo_at_the_middle_of_the_piece():
+    """On a photo slanted by 8 degrees the levelled axis, seen back in the photo there, is the one that was given."""
+    corners = rectangle_of(camera_of(6.0, 5.0, 0.0))
+    coded = np.round(255 * np.clip(drawn(corners), 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    photo = load_photo(cv2.imencode(".png", cv2.merge([coded] * 3))[1].tobytes())
+    piece = rectify(photo, pixels_per_mm=12.0, scan_angle_deg=30.0)
+    middle = photo_to_piece(piece, corners.mean(axis=0))
+    (x0, y0), (x1, y1) = piece_to_photo(piece, middle + np.array([[-0.5, 0.0], [0.5, 0.0]]))
+    assert piece.axis_from == "given" and piece.tilt_deg == pytest.approx(np.hypot(6.0, 5.0), abs=0.15)
+    assert np.degrees(np.arctan2(y0 - y1, x1 - x0)) == pytest.approx(30.0, abs=0.02)
