@@ -64,7 +64,8 @@ def _even(picture) -> NDArray[np.uint8]:
     log = np.log(np.maximum(picture, 1e-3 * float(np.percentile(picture, 99.5)) + 1e-6))
     size = (int(LOCAL * max(picture.shape)) | 1,) * 2
     rest = log - cv2.blur(log, size)
-    rest /= np.sqrt(cv2.blur(rest * rest, size)) + np.float32(0.02)
+    square = np.maximum(cv2.blur(rest * rest, size), 0.0)    # running sums leave less than 0 beside bright marks
+    rest /= np.sqrt(square) + np.float32(0.02)
     return (np.clip(rest / MOST_SD, -1.0, 1.0) * 127 + 128).astype(np.uint8)
 
 

@@ -306,6 +306,17 @@ def test_a_line_in_strong_grain_is_found_by_the_mean_of_strips():
     assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
 
 
+def test_flat_ground_beside_bright_marks_is_read_without_a_warning():
+    """A black ground with bright text: sums of squares that should be 0 come out a little below it."""
+    picture = np.zeros((525, 700), np.uint8)
+    cv2.putText(picture, "bright", (60, 260), cv2.FONT_HERSHEY_SIMPLEX, 4.0, 255, 12)
+    picture = picture / np.float32(255)
+    picture[:40] = np.random.default_rng(5).random((40, 700))
+    assert np.isfinite(faint_lines(picture).point).all()
+    sky = cv2.resize(data.astronaut(), (700, 525), interpolation=cv2.INTER_AREA)
+    assert np.isfinite(faint_lines((cv2.cvtColor(sky, cv2.COLOR_RGB2GRAY) / np.float32(255)) ** 2.2).point).all()
+
+
 def test_strips_show_a_line_fainter_than_the_noise_of_a_pixel_and_none_in_noise_alone():
     """One strip a picture is expected by chance (Desolneux et al., IJCV 40, 2000): Poisson, under 6 in 999 of 1000."""
     rng = np.random.default_rng(3)
