@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ive
 
+from analysis.limit import limit_near
 from analysis.line import UNDER_LINE, Line
 from analysis.phase_lock import PhaseLock, phase_lock, same_ground
 from analysis.places import demodulate
@@ -174,11 +175,11 @@ def _line_before(before, after, transfer_log, unit) -> tuple[Candidate | None, C
     own = _same_line(found, before.candidates)
     if own is not None and own.probability >= LEAST_ODDS:
         return own, None
-    limit = before.detection_limit_percent
+    limit = limit_near(before.detection_limit_curve, stripe.period_mm)    # there alone: rings elsewhere hide nothing
     if share[1] >= MOST_BEFORE or not limit <= 1.5 * stripe.contrast_percent:
         return None, _plain("undecided", (
             f"AFTER shows a stripe of {stripe.contrast_percent:.1f} % every {stripe.period_mm:.3f} {unit}; on BEFORE's "
-            f"photo up to {share[1] * stripe.contrast_percent:.1f} % may hide at that spacing, and only one above "
+            f"photo up to {share[1] * stripe.contrast_percent:.1f} % may hide at that spacing, where only one above "
             f"{limit:.1f} % is sure to be found, so it cannot be told whether the stripe is new."))
     return None, Change(
         verdict="appeared", ratio=None, ratio_interval=None, phase_locked=None, phase_difference_rad=None,
@@ -261,6 +262,8 @@ def _sentence(verdict, base, ratio, interval, unit) -> str:
     low, high = (100 * v for v in interval)
     if verdict == "removed":
         return f"The stripe {every} is gone: less than {max(high, 1):.0f} % of it is left (95 % sure)."
+    if verdict == "reduced" and low <= 0.0:
+        return f"The stripe {every} is smaller, or gone: at most {high:.0f} % of it is left (95 % sure)."
     if verdict == "reduced":
         return f"The stripe {every} is smaller: {100 * ratio:.0f} % of it is left ({low:.0f} to {high:.0f} %)."
     if verdict == "worse":

@@ -16,7 +16,7 @@ from analysis.odds import line_odds, search_false_alarm
 from analysis.places import demodulate_each, demodulated_waves
 from analysis.plane import STEEPEST_DEG, Bands, Plane
 
-__all__ = ["detection_limit"]
+__all__ = ["detection_limit", "limit_near"]
 
 PERIODS_TRIED = 7
 PHASES = (0.4, 3.5)        # of the injected stripe against what noise is there already
@@ -63,6 +63,15 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
         found = np.mean(ndtr((np.exp(middle) - halves) / sds))
         low, high = (low, middle) if found > SHARE_FOUND else (middle, high)
     return float(np.exp(high)), curve
+
+
+def limit_near(curve: tuple[tuple[float, float], ...], period_mm: float) -> float:
+    """Limit at a period: the higher of the curve's two points around it, or its end's; infinite without a curve."""
+    if not curve:
+        return np.inf
+    periods, limits = np.array(curve).T
+    k = int(np.searchsorted(periods, period_mm))
+    return float(limits[max(k - 1, 0): k + 1].max())
 
 
 def _at_period(bands, places, plane, call, lowest_per_mm):

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import rice
 
 from analysis.change import CHANGES, _ratio, compare_stripes
+from analysis.limit import limit_near
 from analysis.phase_lock import phase_lock, same_ground
 from analysis.stripes import find_stripes
 from tests.textures import cosine, grid, texture
@@ -150,3 +151,22 @@ def test_new_stripe_at_another_period_is_named_beside_the_cure():
 def test_swapping_the_photos_inverts_the_ratio():
     a, b = field(1, period_mm=2.0, contrast_percent=6.0), field(2, period_mm=2.0, contrast_percent=3.0)
     assert change(a, b).ratio * change(b, a).ratio == pytest.approx(1.0, rel=0.02)
+
+
+def test_stripe_is_new_though_rings_elsewhere_hide_other_spacings():
+    """BEFORE's limit at AFTER's spacing counts, not its limit over all spacings."""
+    plain, striped = field(1), field(2, period_mm=2.0, contrast_percent=4.0)
+    blind_elsewhere = tuple((p, c if 1.0 < p < 4.0 else 30.0) for p, c in plain.detection_limit_curve)
+    blind_there = tuple((p, 30.0 if 1.0 < p < 4.0 else c) for p, c in plain.detection_limit_curve)
+    for curve, verdict in ((blind_elsewhere, "appeared"), (blind_there, "undecided")):
+        before = replace(plain, detection_limit_percent=30.0, detection_limit_curve=curve)
+        assert change(before, striped).verdict == verdict
+
+
+@pytest.mark.parametrize("period", [0.1, 0.5, 0.7, 2.0, 5.0, 50.0])
+def test_limit_near_is_never_below_either_neighbour(period):
+    """The limit between two points of the curve may be as high as the higher of them; beyond its ends it is theirs."""
+    curve = ((0.5, 1.0), (1.0, 0.4), (4.0, 3.0))
+    around = {0.1: 1.0, 0.5: 1.0, 0.7: 1.0, 2.0: 3.0, 5.0: 3.0, 50.0: 3.0}
+    assert limit_near(curve, period) == around[period]
+    assert limit_near((), period) == np.inf
