@@ -22,7 +22,6 @@ __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_odds
 
 TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
          "steady")
-PLACES_A_CELL = 4.0        # with it p below 0.1 comes up in 10 % of pieces of noise
 LISTED_ODDS = 0.9          # nats for a spacing that was expected: 1 in 100 lists of four periods then calls noise
 # Rings of 10 % variation leave up to 8.5 nats in 200 views of few periods: below this no line is more than 89 % sure,
 # and less so for each nat that is missing, the more where so few periods are in view that any rings look even.
@@ -50,13 +49,14 @@ def search_false_alarm(line: Line, plane: Plane, *, lowest_per_mm: float, steepe
     """Probability that noise alone makes so strong a peak anywhere in the search.
 
     Under noise the peak over the mean of m cells has tail (1 + g/m)^-m (a ratio
-    of chi-square variables); the peak refined between the cells is as high as the
-    highest of `PLACES_A_CELL` independent places a resolution cell.
+    of chi-square variables); `_chance` of it over all places searched.
     """
     fx = plane.fx_per_mm[plane.fx_per_mm >= lowest_per_mm]
-    across = 1.0 + 2.0 * fx * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm
-    places = PLACES_A_CELL * np.sum(across) * (fx[1] - fx[0]) / plane.cell_x_per_mm if fx.size > 1 else 1.0
-    return _false_alarm(line, places)
+    if fx.size < 2:
+        return 1.0
+    along = (fx[-1] - fx[0]) / plane.cell_x_per_mm
+    across = 2.0 * float(fx.mean()) * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm
+    return _chance(line.snr, line.noise_count, [(along, across)])
 
 
 def directed_false_alarm(line: Line, plane: Plane, *, listed_mm: tuple[tuple[float, float], ...],
@@ -73,14 +73,11 @@ def directed_false_alarm(line: Line, plane: Plane, *, listed_mm: tuple[tuple[flo
     Notes
     -----
     The line's power at the listed frequency follows from where it stands: the log likelihood falls by half the
-    square of the distance over its s.d. [1]_. Over L resolution cells searched the tail is that of one place times
-    1 + L sqrt(pi u / 3), the upcrossings of level u by a band-limited envelope [2]_.
+    square of the distance over its s.d. [1]_.
 
     References
     ----------
     .. [1] D. C. Rife and R. R. Boorstyn, IEEE Trans. Inf. Theory 20, 591-598 (1974).
-    .. [2] S. O. Rice, "Mathematical analysis of random noise", Bell Syst. Tech. J. 24, 46-156 (1945), section 3.8
-           (from memory).
     """
     power, widths = 0.0, []
     for period, sd in listed_mm:
@@ -91,16 +88,35 @@ def directed_false_alarm(line: Line, plane: Plane, *, listed_mm: tuple[tuple[flo
             power = max(power, line.snr - 0.5 * (miss / line.fx_sd_per_mm) ** 2)
         widths.append((2.0 * reach / plane.cell_x_per_mm,
                        2.0 * f * np.tan(np.radians(steepest_deg)) / plane.cell_y_per_mm))
-    level = line.noise_count * np.log1p(max(power, 0.0) / line.noise_count)
+    return _chance(power, line.noise_count, widths)
+
+
+def _chance(power: float, count: float, regions: list[tuple[float, float]]) -> float:
+    """Probability that noise exceeds a power anywhere in regions of the plane.
+
+    Parameters
+    ----------
+    power : float
+        Over the mean of `count` cells of noise.
+    regions : list of (float, float)
+        Size of each along and across, in resolution cells.
+
+    Notes
+    -----
+    Over L cells searched the tail is that of one place times 1 + L sqrt(pi u / 3): the upcrossings of level u by a
+    band-limited envelope [1]_.
+
+    References
+    ----------
+    .. [1] S. O. Rice, "Mathematical analysis of random noise", Bell Syst. Tech. J. 24, 46-156 (1945), section 3.8
+           (from memory).
+    """
+    if power <= 0.0:
+        return 1.0
+    level = count * np.log1p(power / count)
     crossings = np.sqrt(np.pi * level / 3.0)
-    places = sum((1.0 + along * crossings) * (1.0 + across * crossings) for along, across in widths)
-    return float(-np.expm1(-places * np.exp(-level))) if power > 0.0 else 1.0
-
-
-def _false_alarm(line, places) -> float:
-    """False-alarm probability over a number of independent places."""
-    log_single = -line.noise_count * np.log1p(line.snr / line.noise_count)
-    return float(-np.expm1(-places * np.exp(log_single)))
+    places = sum((1.0 + along * crossings) * (1.0 + across * crossings) for along, across in regions)
+    return float(-np.expm1(-places * np.exp(-level)))
 
 
 def line_terms(line: Line, false_alarm: float, drift_allowed: float = 0.0) -> dict[str, float]:

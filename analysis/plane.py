@@ -28,7 +28,8 @@ TAPER = 0.3                # share of the length in the Tukey window's cosine en
 PAD_X, PAD_Y = 2, 2        # zero padding: the search grid is half a resolution cell
 LINE_CELLS = 1.75          # half width of the window's main lobe, resolution cells
 NEAR_CELLS, WIDE_CELLS = 7.0, 24.0
-WIDE_PRIOR = 12.0          # cells that the wide window counts for beside the near one's 16
+WIDE_PRIOR = 24.0          # cells that the wide window counts for beside the near one's 16
+FIRST = 2                  # the lowest bins hold what the trend left
 ON_HILL, BESIDE_HILL, BESIDE_COLUMN = 1.4, 2.0, 2.0   # ratios of two estimates beyond which the narrower one is taken
 RING_SHARE = 0.08          # a hill of rings of 10 to 15 % variation is about this wide, as a share of its frequency
 
@@ -172,6 +173,8 @@ def _continuum(power, fx, cell_x, bin_x):
     With this the false-alarm probability of noise alone holds (tests/test_plane.py).
     Strong lines elsewhere are clipped first, so that one stripe does not hide another.
     """
+    trend = _trend(power, fx)[:, None]
+    power = power / trend
     smooth = uniform_filter1d(power, 3, axis=1, mode="nearest")     # one resolution cell across the scan
     wide, _ = _flank_mean(smooth, LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
     near, near_count = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
@@ -185,7 +188,23 @@ def _continuum(power, fx, cell_x, bin_x):
     noise, count = np.where(alone, local, noise), np.where(alone, near_count, count)
     half = np.maximum(NEAR_CELLS * 0.6, RING_SHARE * fx / cell_x)
     ring, ring_count = _flank_mean(np.minimum(power, 12.0 * wide), LINE_CELLS, half, cell_x, bin_x)
-    return noise, local, np.maximum(ring, np.maximum(noise, near)), count, ring_count
+    return trend * noise, trend * local, trend * np.maximum(ring, np.maximum(noise, near)), count, ring_count
+
+
+def _trend(power, fx):
+    """Smooth fall of the power with frequency, shape (nx,): a parabola in logarithms through medians of third octaves.
+
+    Taken out before the means over windows, since a mean over a falling spectrum lies above its middle.
+    """
+    at, level = np.log(fx[FIRST:]), np.log(np.maximum(power[FIRST:].mean(axis=1), 1e-30))
+    starts = np.unique(np.searchsorted(at, np.arange(at[0], at[-1], np.log(2.0) / 3.0)))
+    if starts.size < 5:
+        return np.ones(fx.size)
+    parts = [(np.median(x), np.median(y), np.sqrt(x.size))
+             for x, y in zip(np.split(at, starts[1:]), np.split(level, starts[1:]), strict=True)]
+    middle, height, weight = np.array(parts).T
+    fall = np.polynomial.Polynomial.fit(middle, height, 2, w=weight)
+    return np.exp(fall(np.log(np.maximum(fx, fx[FIRST]))))
 
 
 def _flank_mean(power, inner, outer, cell_x, bin_x):
@@ -196,8 +215,7 @@ def _flank_mean(power, inner, outer, cell_x, bin_x):
     i = np.arange(n)
     gap = max(1, round(inner * cell_x / bin_x))
     reach = np.maximum(np.round(np.broadcast_to(outer, n) * cell_x / bin_x).astype(int), gap + 1)
-    first = 2                                                       # the lowest bins hold what the trend left
-    low_a, low_b = np.clip(i - reach, first, n), np.clip(i - gap + 1, first, n)
+    low_a, low_b = np.clip(i - reach, FIRST, n), np.clip(i - gap + 1, FIRST, n)
     high_a, high_b = np.clip(i + gap, 0, n), np.clip(i + reach + 1, 0, n)
     count = (low_b - low_a) + (high_b - high_a)
     sums = total[low_b] - total[low_a] + total[high_b] - total[high_a]

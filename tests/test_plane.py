@@ -37,6 +37,22 @@ def test_power_of_white_noise_is_exponential():
         assert (ratio > level).mean() == pytest.approx(np.exp(-level), rel=0.15)
 
 
+def test_noise_level_of_a_falling_spectrum_lies_on_the_spectrum():
+    """Power falling as f^-1.6: its mean from 0.5 to 1.5 of a frequency lies a (a + 1) / 24 = 17 % above it, a = 1.6."""
+    power, noise = [], []
+    for seed in range(8):
+        _, _, value = white([seed, 9])
+        shape = np.maximum(np.fft.rfftfreq(value.shape[1], 1 / 12), 0.05) ** -0.8
+        plane = make_plane(make_bands(texture(np.fft.irfft(np.fft.rfft(value, axis=1) * shape, value.shape[1], axis=1)
+                                              .astype(np.float32))), highest_per_mm=4.0)
+        near = slice(*np.searchsorted(plane.fx_per_mm, (16 * plane.cell_x_per_mm, 40 * plane.cell_x_per_mm)))
+        fall = plane.fx_per_mm[near, None] ** 1.6
+        power.append((plane.power[near] * fall).mean())
+        noise.append((plane.noise[near] * fall).mean())
+    s_d = np.std(power) / np.sqrt(len(power)) / np.mean(power)      # of the mean power itself
+    assert np.mean(noise) / np.mean(power) == pytest.approx(1.0, abs=0.02 + 2 * s_d)
+
+
 def test_line_stands_at_its_frequency_with_its_amplitude():
     x, y, noise = white(3, 1e-4)
     bands = make_bands(texture(noise + 0.02 * np.cos(2 * np.pi * (0.5 * x + 0.004 * y))))
