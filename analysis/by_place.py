@@ -54,6 +54,8 @@ class ContrastByPlace:
     dark_minus_light_percent: float | None # contrast on the darkest level less that on the lightest
     dark_minus_light_interval_percent: tuple[float, float] | None
     uneven_probability: float              # that noise alone makes the tiles differ as much as they do
+    # Mean over the area less that over the fit's weights, and its s.d.: what an uneven stripe's contrast is off by
+    area_shift_percent: tuple[float, float] = (0.0, 0.0)
 
 
 def contrast_by_place(texture: Texture, bands: Bands, plane: Plane, line: Line) -> ContrastByPlace:
@@ -102,7 +104,30 @@ def contrast_by_place(texture: Texture, bands: Bands, plane: Plane, line: Line) 
         tile_edges_x_mm=tuple(float(x_edges[i]) for i in [s.start for s in tile_x] + [segments]),
         tile_edges_y_mm=tuple(float(y_edges[i]) for i in [s.start for s in tile_y] + [groups]),
         by_level=levels, dark_minus_light_percent=gap, dark_minus_light_interval_percent=gap_interval,
-        uneven_probability=float(chdtrc(max(good.sum() - 1, 1), np.sum(((value[good] - mean) / sd[good]) ** 2))))
+        uneven_probability=float(chdtrc(max(good.sum() - 1, 1), np.sum(((value[good] - mean) / sd[good]) ** 2))),
+        area_shift_percent=_area_shift(value[good], sd[good], share[good]))
+
+
+def _area_shift(value, sd, share) -> tuple[float, float]:
+    """How far the tiles' mean by area lies above the fit's, percent, and 1 s.d. of that.
+
+    The line is fitted with the weights that find it best (`share` of them in each tile), and these are small where the
+    ground is rough, which a strong stripe makes it. Each tile's contrast is drawn to the common one by as much as its
+    noise asks for [1]_, so a stripe whose tiles differ by no more than noise is left as it is.
+
+    References
+    ----------
+    .. [1] R. DerSimonian, N. Laird, "Meta-analysis in clinical trials", Control. Clin. Trials 7, 177-188 (1986).
+    """
+    if value.size < 3:
+        return 0.0, 0.0
+    precision = 1.0 / sd ** 2
+    mean = np.average(value, weights=precision)
+    excess = np.sum(precision * (value - mean) ** 2) - (value.size - 1)
+    between = max(0.0, excess / (precision.sum() - np.sum(precision ** 2) / precision.sum()))
+    own = between / (between + sd ** 2)                             # share of a tile's deviation that is the stripe's
+    more = 1.0 / value.size - share / share.sum()
+    return float(np.sum(more * own * (value - mean))), float(np.sqrt(np.sum(more ** 2 * own * sd ** 2)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -52,6 +52,7 @@ class Reading:
 
     amplitude: complex                     # of log reflectance
     sd: float                              # 1 s.d. of its real and of its imaginary part
+    noise_count: float                     # independent cells that `sd` rests on
     centre_mm: tuple[float, float]
 
 
@@ -81,7 +82,7 @@ def measure_at(field: StripeField, fx_per_mm: float, fy_per_mm: float,
     centre = (float(np.average(places.x_mm, weights=places.weights.sum(axis=0))),
               float(np.average(places.y_mm, weights=places.weights.sum(axis=1))))
     return Reading(amplitude=complex(2.0 * sums.sum() / gain), sd=float(np.sqrt(2.0 * variance) / gain),
-                   centre_mm=centre)
+                   noise_count=float(plane.noise_count[i, j]), centre_mm=centre)
 
 
 def compare_stripes(before: StripeField, after: StripeField, *, before_called: bool,
@@ -137,12 +138,14 @@ def compare_stripes(before: StripeField, after: StripeField, *, before_called: b
     twin = _twin(base, after) if after_called else None
     reading = _after_reading(twin.line if twin else line, line, after)
     ratio, interval = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
-                             transfer_log)
+                             transfer_log, reading.noise_count)
     lock = None
     if same_place_sd_mm is not None and (twin is not None or abs(reading.amplitude) > LEFT_SD * reading.sd):
         lock = phase_lock(line, twin.line if twin else line, reading.amplitude, reading.sd, reading.centre_mm,
                           same_place_sd_mm)
-    contrast_after = 200.0 * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
+    # Over the fit's own mean, as BEFORE's contrast is told
+    by_area = base.stripe.contrast_percent / max(200.0 * line.amplitude, 1e-9)
+    contrast_after = 200.0 * by_area * float(np.sqrt(max(abs(reading.amplitude) ** 2 - 2 * reading.sd ** 2, 0.0)))
     left = abs(reading.amplitude) > LEFT_SD * reading.sd and interval[0] > STILL_THERE
     verdict = _verdict(ratio, interval, twin is not None or left)
     return Change(verdict=verdict, ratio=ratio,
@@ -163,17 +166,17 @@ def _plain(verdict, sentence) -> Change:
 def _line_before(before, after, transfer_log, unit) -> tuple[Candidate | None, Change | None]:
     """BEFORE is not called striped, AFTER is: BEFORE's own line at AFTER's spacing to compare with, or the answer.
 
-    The photo that shows the stripe for sure says where to look in the other one. A stripe is new only where BEFORE,
-    read there, holds at most half of it. A line that BEFORE's own search found there, and that its evidence leaves
-    open, is that stripe: grain seldom meets so narrow a place by chance.
+    The photo that shows the stripe for sure says where to look in the other one. A stripe is new where BEFORE, read
+    there, holds at most half of it. More than that, in a line that BEFORE's own search found there and that its
+    evidence leaves open, is that stripe: grain seldom meets so narrow a place by chance.
     """
     found = after.candidates[0]
     stripe, line = found.stripe, found.line
     reading = _after_reading(line, line, before)
     _, share = _ratio(line.amplitude, line.amplitude_sd, abs(reading.amplitude), reading.sd,
-                      (-transfer_log[0], transfer_log[1]))
+                      (-transfer_log[0], transfer_log[1]), reading.noise_count)
     own = _same_line(found, before.candidates)
-    if own is not None and own.probability >= LEAST_ODDS:
+    if own is not None and own.probability >= LEAST_ODDS and share[1] >= MOST_BEFORE:
         return own, None
     limit = limit_near(before.detection_limit_curve, stripe.period_mm)    # there alone: rings elsewhere hide nothing
     if share[1] >= MOST_BEFORE or not limit <= 1.5 * stripe.contrast_percent:
@@ -211,8 +214,12 @@ def _after_reading(at: Line, base: Line, after) -> Reading:
                       at.centre_mm if at.drift_percent_per_100mm is not None else base.centre_mm)
 
 
-def _ratio(a, a_sd, b, b_sd, transfer_log=(0.0, 0.0)) -> tuple[float, tuple[float, float]]:
-    """Posterior median-free estimate and 95 % interval of after / before from two noisy amplitudes."""
+def _ratio(a, a_sd, b, b_sd, transfer_log=(0.0, 0.0), count=np.inf) -> tuple[float, tuple[float, float]]:
+    """Estimate and 95 % interval of after / before from two noisy amplitudes.
+
+    The interval starts at 0 unless noise alone, whose level rests on `count` cells, makes so much in under 2.5 % of
+    photos: an exponential law over a mean of so many has the tail (1 + u / count)^-count.
+    """
     rng = np.random.default_rng(20260101)
     first = np.abs(rng.normal(a, a_sd, DRAWS))
     grid = np.linspace(0.0, b + 8 * b_sd, 2000)
@@ -223,7 +230,8 @@ def _ratio(a, a_sd, b, b_sd, transfer_log=(0.0, 0.0)) -> tuple[float, tuple[floa
     ratios = second / np.maximum(first, 1e-12) * np.exp(transfer_log[1] * rng.standard_normal(DRAWS) - transfer_log[0])
     low, high = np.percentile(ratios, [2.5, 97.5])
     estimate = float(np.sqrt(max(b ** 2 - 2 * b_sd ** 2, 0.0)) / max(a, 1e-12) * np.exp(-transfer_log[0]))
-    if estimate <= high * 0.5 and b < 2.5 * b_sd:
+    excess = 0.5 * (b / b_sd) ** 2
+    if (count * np.log1p(excess / count) if np.isfinite(count) else excess) < -np.log(0.025):
         low = 0.0
         high = np.percentile(ratios, 95.0)
     return estimate, (float(min(low, estimate)), float(max(high, estimate)))

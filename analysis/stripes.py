@@ -156,6 +156,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(_without_side_lines(called, plane))]
     by_place = tuple(contrast_by_place(texture, remove_line(bands, wave - line_wave(c.line, bands.x_mm, bands.y_mm)),
                                        plane, c.line) for c in folded)
+    folded = [_by_area(c, place, texture) for c, place in zip(folded, by_place, strict=True)]
     limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, lowest_per_mm(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
@@ -227,7 +228,13 @@ def _candidate(line: Line, plane: Plane, texture: Texture, listed_mm=()) -> Cand
     return Candidate(stripe=_stripe(line, texture, false_alarm), line=line, probability=probability, terms=terms)
 
 
-def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
+def _by_area(found: Candidate, place: ContrastByPlace, texture: Texture) -> Candidate:
+    """The candidate with the mean contrast over its area, which is what a person means by it."""
+    stripe = _stripe(found.line, texture, found.stripe.false_alarm_probability, place.area_shift_percent)
+    return replace(found, stripe=replace(stripe, harmonics=found.stripe.harmonics))
+
+
+def _stripe(line: Line, texture: Texture, false_alarm: float, area_shift_percent=(0.0, 0.0)) -> Stripe:
     """The line in the person's units, with 95 % intervals."""
     f = np.hypot(line.fx_per_mm, line.fy_per_mm)
     # Student's t for the photo's own noise, whose level rests on the few cells beside the line.
@@ -236,8 +243,9 @@ def _stripe(line: Line, texture: Texture, false_alarm: float) -> Stripe:
     period_half = period * np.hypot(reach * line.fx_sd_per_mm / f, 1.96 * texture.scale_sd_fraction)
     angle = -np.degrees(np.arctan2(line.fy_per_mm, line.fx_per_mm))
     angle_half = np.hypot(reach * np.degrees(line.fy_sd_per_mm / f), 1.96 * texture.axis_sd_deg)
-    contrast = 200.0 * line.amplitude
-    contrast_half = np.hypot(reach * 200.0 * line.amplitude_sd, 1.96 * texture.transfer_sd_fraction * contrast)
+    contrast = max(200.0 * line.amplitude + area_shift_percent[0], 0.0)
+    contrast_half = np.linalg.norm([reach * 200.0 * line.amplitude_sd, 1.96 * area_shift_percent[1],
+                                    1.96 * texture.transfer_sd_fraction * contrast])
     ring_tail = -line.ring_count * np.log1p(line.ring_snr / line.ring_count)
     return Stripe(
         period_mm=period, period_interval_mm=(period - period_half, period + period_half),

@@ -36,6 +36,26 @@ def test_stripe_that_gets_deeper_is_one_stripe_with_its_mean_contrast(across):
     assert found[0].contrast_percent == pytest.approx(CONTRAST, rel=0.04)
 
 
+def test_contrast_is_the_mean_by_area_where_the_deep_half_weighs_little():
+    """Closed form: a half of 0.7 and one of 1.3 times the contrast have mean 1; weights 1 and 0.3 alone give 0.84."""
+    base = ramped(5, 0.6)
+    half = base.weight.shape[1] // 2
+    weight = base.weight.copy()
+    weight[:, half:] = 0.3
+    stripe, = find_stripes(replace(base, weight=weight), with_limit=False).stripes
+    assert stripe.contrast_percent == pytest.approx(CONTRAST, rel=0.04)
+    low, high = stripe.contrast_interval_percent
+    assert low <= CONTRAST <= high
+
+
+def test_even_stripe_is_not_shifted_by_more_than_its_noise():
+    """Tiles that differ by noise alone leave the fit's contrast: the shift stays below its s.d. of 8 pieces."""
+    for seed in range(8):
+        one = field(seed, 0.0)
+        line = one.candidates[0].line
+        assert abs(one.by_place[0].area_shift_percent[0]) < 200.0 * line.amplitude_sd
+
+
 def test_intervals_of_strips_tiles_and_levels_hold_the_truth():
     """95 % intervals over 12 pieces, at least 90 of 100 held: with 96 strips fewer than 84 has probability 0.002."""
     held = {"along": [], "across": [], "level": [], "gap": [], "tile": []}

@@ -136,6 +136,23 @@ def test_stripe_that_before_leaves_open_is_not_called_new():
         assert "BEFORE had not" not in got.sentence
 
 
+def test_faint_line_that_before_leaves_open_does_not_make_a_new_stripe_an_old_one():
+    """A tenth of AFTER's stripe at its spacing may be grain: no "ten times stronger" is said of it."""
+    before, after = (field(s, period_mm=2.0, contrast_percent=c) for s, c in ((1, 0.6), (2, 6.0)))
+    line = before.candidates[0]
+    got = change(replace(before, stripes=(), candidates=(replace(line, probability=0.5),)), after)
+    assert got.verdict == "appeared"
+
+
+def test_interval_of_nothing_starts_at_nothing():
+    """AFTER is noise of a level known from 16 cells: 0 lies inside in 95 to 100 % of 400 draws (SciPy's rice)."""
+    rng = np.random.default_rng(6)
+    levels = np.sqrt(rng.gamma(16.0, size=400) / 16.0)
+    noise = rice.rvs(0.0, random_state=rng, size=400)
+    held = [_ratio(20.0, 1.0, b, sd, (0.0, 0.1), 16.0)[1][0] == 0.0 for b, sd in zip(noise, levels, strict=True)]
+    assert 0.95 <= np.mean(held) <= 1.0
+
+
 def test_photos_that_do_not_align_are_not_compared():
     before = field(1, period_mm=2.0, contrast_percent=4.0)
     got = change(before, before, aligned=False)

@@ -6,7 +6,9 @@ Prints the share called by kind of ground, the share found by contrast, the
 reliability table, the rate at which 95 % intervals hold the truth, the period
 error over its bound, and the share found of stripes injected at each photo's
 own stated detection limit. The probability is the decision's: that a stripe is
-there at all, one too weak to be seen included.
+there at all, one too weak to be seen included. It holds for the prior that `analysis.decide` states, so the rows
+are also weighted to that prior; beside each calibration error stands what odds that are exactly right would give on
+as many cases.
 """
 from __future__ import annotations
 
@@ -16,15 +18,16 @@ import cv2
 import numpy as np
 from tqdm import tqdm
 
-from analysis.decide import decide
+from analysis.decide import PRIOR, PRIOR_PERCENT, decide
 from analysis.grain import measure_grain
+from analysis.judge import _above_floor
 from analysis.stripes import CALL_PROBABILITY, find_stripes
 from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
 
 
 def judge(case: TextureCase) -> dict:
     """Search one case, and once more with a stripe of the stated limit laid on where it has none."""
-    field = find_stripes(case.texture)
+    field = _above_floor(find_stripes(case.texture))       # as of a photo
     grain = measure_grain(case.texture, stripe_model=field.model if field.stripes else None)
     row = {"kind": case.kind, "true": max((c for *_, c, _ in case.stripes), default=0.0), "called": bool(field.stripes),
            "p": decide(field, grain).probability_mechanical, "limit": field.detection_limit_percent, "right": False,
@@ -63,13 +66,17 @@ def table(rows: list[dict]) -> None:
         print(f"  found at {low}-{high} %: {np.mean([r['right'] for r in mine]):.2f} of {len(mine)}; "
               f"of the {len(able)} above their photo's own limit {np.mean([r['right'] for r in able]):.2f}")
     p, y = (np.array([r[k] for r in rows], float) for k in ("p", "true"))
-    for words, least in (("all", 0.0), ("without stripes below 0.5 %", 0.5), ("below 1 %", 1.0)):
-        use = (y == 0) | (y >= least)
-        told, share, count = reliability(p[use], y[use] > 0)
-        error = np.sum(np.abs(told - share) * count) / count.sum()
-        print(f"  {words}: expected calibration error (10 equal bins) {error:.3f}, "
-              f"Brier {np.mean((p[use] - (y[use] > 0)) ** 2):.3f}; told: share striped, n: "
-              + ", ".join(f"{t:.2f}: {s:.2f}, {n}" for t, s, n in zip(told, share, count, strict=True)))
+    striped = y > 0
+    within = (y >= PRIOR_PERCENT[0]) & (y <= PRIOR_PERCENT[1])
+    prior = np.where(striped, PRIOR / max(within.sum(), 1), (1 - PRIOR) / max((~striped).sum(), 1)) * len(y)
+    for words, use, weight in (("all", np.ones_like(striped), np.ones_like(p)),
+                               ("without stripes below 1 %", ~striped | (y >= 1.0), np.ones_like(p)),
+                               ("weighted to the stated prior", ~striped | within, prior)):
+        told, share, count = reliability(p[use], striped[use], weight[use])
+        print(f"  {words}: expected calibration error (10 equal bins) {calibration_error(told, share, count):.3f} "
+              f"(odds that are right: {by_chance(p[use], weight[use]):.3f}), "
+              f"Brier {np.average((p[use] - striped[use]) ** 2, weights=weight[use]):.3f}; told: share striped, n: "
+              + ", ".join(f"{t:.2f}: {s:.2f}, {n:.0f}" for t, s, n in zip(told, share, count, strict=True)))
     wrong = sum((r["p"] > 0.95 and not r["true"]) or (r["p"] < 0.05 and r["true"] >= r["limit"]) for r in rows)
     print(f"  wrong and over 95 % sure, stripes below their photo's limit aside: {wrong} of {len(rows)}")
     held = np.array([h for r in rows for h in r["held"]])
@@ -85,12 +92,25 @@ def table(rows: list[dict]) -> None:
     print(f"  injected at the stated limit: found {np.mean(injected):.3f} of {len(injected)}")
 
 
-def reliability(p, striped) -> tuple:
-    """Mean probability told, share that is striped, and count, in ten equal bins."""
+def reliability(p, striped, weight=None) -> tuple:
+    """Mean probability told, share that is striped, and count (or sum of weights), in ten equal bins."""
+    weight = np.ones_like(p) if weight is None else weight
     bins = np.minimum((p * 10).astype(int), 9)
-    used = np.unique(bins)
-    return tuple(np.array(v) for v in zip(*((p[bins == b].mean(), striped[bins == b].mean(), np.sum(bins == b))
-                                            for b in used), strict=True))
+    mine = [bins == b for b in np.unique(bins)]
+    return tuple(np.array(v) for v in zip(*((np.average(p[m], weights=weight[m]),
+                                             np.average(striped[m], weights=weight[m]), weight[m].sum())
+                                            for m in mine), strict=True))
+
+
+def calibration_error(told, share, count) -> float:
+    """Mean distance of told from true over the bins, by their counts."""
+    return float(np.sum(np.abs(told - share) * count) / count.sum())
+
+
+def by_chance(p, weight, draws=200) -> float:
+    """Calibration error that odds which are exactly right would show on as many cases, on average."""
+    rng = np.random.default_rng(1)
+    return float(np.mean([calibration_error(*reliability(p, rng.random(p.size) < p, weight)) for _ in range(draws)]))
 
 
 def picture(rows: list[dict], file: str) -> None:

@@ -50,7 +50,7 @@ class Piece:
     samples_per_mm: float
     margin_mm: float
     burn: Burn
-    contrast_percent: float                # measured on the board itself
+    contrast_percent: float                # of the straight wave, measured on the board itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,13 +155,14 @@ def make_piece(rng, kind, burn, *, s=20.0, margin=7.0):
     if burn.period_mm:
         a = np.radians(burn.angle_deg)
         backlash = art.choice([0.0, 0.02, 0.05]) * (1 - 2 * (row % 2))
-        wave = np.cos(2 * np.pi * ((x + backlash) * np.cos(a) - y * np.sin(a)) / burn.period_mm + burn.phase_rad)
+        turn = 2 * np.pi * (x * np.cos(a) - y * np.sin(a)) / burn.period_mm + burn.phase_rad
+        wave = np.cos(turn + 2 * np.pi * backlash * np.cos(a) / burn.period_mm)
         slope = float(np.median((dose * (burnt - floor) / burnt)[inside > 0.9]))
         dose = dose * (1 - burn.contrast_percent / 200 / slope * wave)
         rippled = floor + (top - floor) * np.exp(-dose)
         gain = np.log(rippled / burnt)[inside > 0.9]
-        wave = wave[inside > 0.9]
-        contrast = 200 * float((gain * wave).sum() / (wave * wave).sum())
+        # Of the straight wave: what rows that are shifted to and fro take from it is no contrast of a coherent line.
+        contrast = 400 * float(abs(np.mean((gain - gain.mean()) * np.exp(1j * turn[inside > 0.9]))))
         burnt = rippled
     board = top * (1 - inside) + burnt * inside
     smoke = np.exp(-np.maximum(-y, 0) / rng.uniform(4, 15)) * rng.uniform(0, 0.25)
