@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
 from analysis.rectify import Piece
+from analysis.streaks import between_streaks
 
 __all__ = ["Texture", "flatten", "glare_share", "turned_a_quarter"]
 
@@ -29,6 +30,7 @@ GROW_MM = 0.35             # artwork is widened by this: blur and scorched rims;
 ARTWORK_SIGMA = 5.0        # robust s.d. of the texture beyond which a mark may be artwork
 FEWEST_CELLS = 60
 ARTWORK_PER_MM = 10.0      # strokes are found at this sampling: finer shows nothing of them
+WIDEST_STROKE_MM = 2.5     # of artwork among grain: the grain runs on four times as far; common practice, no source
 ROUGH = 0.1                # log reflectance, s.d.: rougher than this, artwork or a second ply may have set the spread
 CALMER = 0.6               # of that s.d.: what the strict look must leave less than, on more than half the piece
 LADDER = ((1, 1), (2, 3), (TREND_ORDER_X, TREND_ORDER_Y))      # trend orders of the strict look
@@ -255,11 +257,19 @@ def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
         left = inside & ~strict
         if left.sum() > 0.5 * inside.sum() and np.std(rest[left]) < CALMER * roughness:
             marks = strict
+    marks |= _under_grain(coarse, inside & ~marks, cell, sampling)
     if factor == 1:
         return marks
     full = cv2.resize(marks.astype(np.uint8), None, fx=factor, fy=factor, interpolation=cv2.INTER_NEAREST)
     below, beside = (n - m for n, m in zip(level.shape, full.shape, strict=True))
     return cv2.copyMakeBorder(full, 0, below, 0, beside, cv2.BORDER_REPLICATE).astype(bool)
+
+
+def _under_grain(level, usable, cell, samples_per_mm) -> NDArray[np.bool_]:
+    """Artwork that strong rings and fibres hide from a bar of their own spread, as plain as it is to the eye."""
+    rest = np.where(usable, level - _trend(level, usable, cell), np.float32(0))
+    plain = between_streaks(rest, usable, WIDEST_STROKE_MM * samples_per_mm)
+    return _marks(plain, usable, usable, samples_per_mm, _spread)
 
 
 def _spread(values) -> tuple[float, float, float]:

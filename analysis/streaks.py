@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["without_streaks"]
+__all__ = ["between_streaks", "without_streaks"]
 
 LENGTH = 4.0               # of the mean along the grain, over the widest stroke
 SLOW_WIDTHS = 1.5          # blur of what changes slowly, over the widest stroke
@@ -20,6 +20,7 @@ GRAIN_SIGMAS = 2.5         # so far from the ground is no grain
 LEAST_SPREAD = 0.05        # log light, s.d. of the streaks: fainter ones hide no artwork
 LEAST_COHERENCE = 0.2      # of the slopes: less is no one direction
 LEAST_SHARE = 0.1          # of the line that is grain
+LINE_CELLS = 11            # places along the line that its median is taken from
 SUBPIXEL = 4               # bits of the line's ends
 
 
@@ -65,6 +66,64 @@ def without_streaks(picture: NDArray[np.float32], widest_px: float,
     mean = cv2.filter2D(use * grain, -1, line, borderType=cv2.BORDER_CONSTANT)
     mean /= np.maximum(cv2.filter2D(use, -1, line, borderType=cv2.BORDER_CONSTANT), np.float32(LEAST_SHARE))
     return picture * np.exp(-mean) if float(mean[use > 0].std()) > LEAST_SPREAD else picture
+
+
+def between_streaks(log: NDArray[np.float32], usable: NDArray[np.bool_], widest_px: float) -> NDArray[np.float32]:
+    """What is left of log light between slow changes, stripes down the picture and streaks along the grain.
+
+    Parameters
+    ----------
+    log : ndarray, shape (rows, columns), float32
+        Log light, trend taken out, columns along the scan axis.
+    usable : ndarray of bool, same shape
+        Where it is texture.
+    widest_px : float
+        Widest stroke of artwork, samples.
+
+    Returns
+    -------
+    ndarray, same shape
+        0 where not usable. A stripe of the machine goes as the grain does: it must not be taken for artwork.
+
+    Notes
+    -----
+    The median along a line leaves alone what covers less than half of it, and takes out whole what runs on,
+    however deep and narrow.
+    """
+    inside = usable.astype(np.float32)
+    slow = [cv2.GaussianBlur(a, (0, 0), SLOW_WIDTHS * widest_px) for a in (log * inside, inside)]
+    rest = (log - slow[0] / np.maximum(slow[1], np.float32(LEAST_SHARE))) * inside
+    rest -= _median_along(rest, usable, np.pi / 2, widest_px) * inside
+    most = GRAIN_SIGMAS * 1.4826 * float(np.median(np.abs(rest[usable])))
+    grain = cv2.GaussianBlur(np.clip(rest, -most, most), (0, 0), FINE_WIDTHS * widest_px)
+    angle, coherence = _direction(grain, usable & (np.abs(rest) < most))
+    if coherence > LEAST_COHERENCE:
+        rest -= _median_along(rest, usable, angle, widest_px) * inside
+    return rest
+
+
+def _median_along(log, usable, angle, widest_px) -> NDArray[np.float32]:
+    """Median of what is usable over a line of `LENGTH` strokes along one direction, 0 where nothing is.
+
+    The picture is turned so that the line lies along its rows, and these are thinned: streaks change slowly along them.
+    """
+    thin = max(1, int(widest_px * LENGTH / LINE_CELLS))
+    rows, columns = log.shape
+    c, s = np.cos(angle), np.sin(angle)
+    wide, high = (int(np.ceil(abs(columns * p) + abs(rows * q))) + 2 for p, q in ((c, s), (s, c)))
+    turn = np.array([[c, s, 0.0], [-s, c, 0.0]])
+    turn[:, 2] = np.array([wide, high]) / 2 - turn[:, :2] @ (np.array([columns, rows]) / 2)
+    cells = (max(1, wide // thin), high)
+    light, share = (cv2.resize(cv2.warpAffine(a, turn, (cells[0] * thin, high)), cells, interpolation=cv2.INTER_AREA)
+                    for a in (log * usable, usable.astype(np.float32)))
+    means = np.where(share > 0.5, light / np.maximum(share, 0.5), np.float32(np.nan))
+    means = np.pad(means, ((0, 0), (LINE_CELLS // 2,) * 2), constant_values=np.nan)
+    lines = np.sort(np.lib.stride_tricks.sliding_window_view(means, LINE_CELLS, axis=1), axis=2)     # no data last
+    count = np.isfinite(lines).sum(axis=2, keepdims=True)
+    middle = 0.5 * sum(np.take_along_axis(lines, np.maximum((count + k) // 2, 0), axis=2)[..., 0] for k in (-1, 0))
+    middle = np.where(count[..., 0] > 0, middle, np.float32(0)).astype(np.float32)
+    full = cv2.resize(middle, (cells[0] * thin, high), interpolation=cv2.INTER_LINEAR)
+    return cv2.warpAffine(full, turn, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
 
 
 def _direction(picture, use) -> tuple[float, float]:

@@ -85,6 +85,37 @@ def test_strong_skewed_rings_are_texture_and_not_artwork():
     assert made.artwork_fraction < 0.02
 
 
+def evenly_ringed(x, y, pitch_mm=5.5):
+    """Cover of a border of small rings, one every `pitch_mm` along the top and the bottom."""
+    cover = np.zeros(x.shape, bool)
+    for middle in np.arange(6.0, 70.0, pitch_mm):
+        for row in (6.0, 44.0):
+            cover |= np.abs(np.hypot(x - middle, y - row) - 1.2) < 0.2
+    return cover
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 33.0, 88.0])
+def test_a_border_of_even_marks_is_left_out_though_the_grain_is_deeper_than_they_are(angle_deg):
+    """Simulated truth: marks of 0.25 on grain of 0.2 that runs one way, which a bar of its own spread lets pass."""
+    x, y, noise = board()
+    a = np.radians(angle_deg)
+    rng = np.random.default_rng(4)
+    grain = sum(np.cos((x * np.sin(a) + y * np.cos(a)) * f + p)
+                for f, p in zip(rng.uniform(2, 9, 9), rng.uniform(0, 6, 9), strict=True)) / np.sqrt(4.5)
+    cover = evenly_ringed(x, y)
+    made = flatten(piece((0.2 * np.exp(0.4 * noise + 0.2 * grain + 0.25 * cover)).astype(np.float32)))
+    assert (made.weight[cover] == 0).mean() > 0.9
+    assert made.artwork_fraction < 0.15
+
+
+def test_narrow_deep_stripes_are_no_artwork():
+    """A tooth that strikes once a period darkens a fifth of it; the ground beside is even."""
+    x, y, noise = board()
+    struck = np.exp(-0.5 * (((x + 1.0) % 2.0 - 1.0) / 0.18) ** 2)
+    made = flatten(piece((0.2 * np.exp(0.3 * noise - 0.12 * struck)).astype(np.float32)))
+    assert made.artwork_fraction < 0.02
+
+
 def test_frame_line_inside_the_outer_edge_is_left_out():
     x, y, noise = board(width=80.0, height=60.0)
     picture = 0.2 * np.exp(noise)

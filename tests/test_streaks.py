@@ -5,7 +5,7 @@ import cv2
 import numpy as np
 import pytest
 
-from analysis.streaks import without_streaks
+from analysis.streaks import between_streaks, without_streaks
 
 WIDEST = 12.0
 WHERE = slice(40, -40), slice(40, -40)
@@ -52,3 +52,26 @@ def test_a_picture_without_streaks_is_left_alone():
     noise = np.exp(0.2 * np.random.default_rng(4).standard_normal((300, 400), dtype=np.float32))
     for picture in (lettered(), noise):
         assert without_streaks(picture, WIDEST) is picture
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 37.0, 90.0, 158.0])
+def test_between_streaks_lies_artwork_and_no_grain(angle_deg):
+    """Closed form: what runs on along its direction is its own median along it; letters are shorter."""
+    usable = np.ones((300, 400), bool)
+    log, art = grained(angle_deg), np.log(lettered() / 0.4)
+    left = between_streaks(log, usable, WIDEST)[WHERE]
+    assert left.std() < 0.25 * log[WHERE].std()
+    marks = art[WHERE] < -0.45
+
+    def shown(picture):
+        """Share of the artwork beyond five robust s.d. of the rest, which is how it is looked for."""
+        return (np.abs(picture[marks]) > 5 * 1.4826 * np.median(np.abs(picture[~marks]))).mean()
+    before, after = shown((log + art)[WHERE]), shown(between_streaks(log + art, usable, WIDEST)[WHERE])
+    assert after > 0.35 and after > 2 * before
+
+
+def test_between_streaks_is_nothing_where_nothing_is_usable():
+    usable = np.zeros((120, 160), bool)
+    usable[20:100, 30:140] = True
+    left = between_streaks(grained(20.0)[:120, :160], usable, WIDEST)
+    assert np.isfinite(left).all() and not left[~usable].any()
