@@ -31,6 +31,7 @@ ARTWORK_SIGMA = 5.0        # robust s.d. of the texture beyond which a mark may 
 FEWEST_CELLS = 60
 ARTWORK_PER_MM = 10.0      # strokes are found at this sampling: finer shows nothing of them
 WIDEST_STROKE_MM = 2.5     # of artwork among grain: the grain runs on four times as far; common practice, no source
+LEAST_MARK_MM2 = 1.0       # of artwork among grain: vessels and specks are smaller, a stroke of 0.3 mm longer
 ROUGH = 0.1                # log reflectance, s.d.: rougher than this, artwork or a second ply may have set the spread
 CALMER = 0.6               # of that s.d.: what the strict look must leave less than, on more than half the piece
 LADDER = ((1, 1), (2, 3), (TREND_ORDER_X, TREND_ORDER_Y))      # trend orders of the strict look
@@ -269,7 +270,7 @@ def _under_grain(level, usable, cell, samples_per_mm) -> NDArray[np.bool_]:
     """Artwork that strong rings and fibres hide from a bar of their own spread, as plain as it is to the eye."""
     rest = np.where(usable, level - _trend(level, usable, cell), np.float32(0))
     plain = between_streaks(rest, usable, WIDEST_STROKE_MM * samples_per_mm)
-    return _marks(plain, usable, usable, samples_per_mm, _spread)
+    return _marks(plain, usable, usable, samples_per_mm, _spread, LEAST_MARK_MM2)
 
 
 def _spread(values) -> tuple[float, float, float]:
@@ -290,7 +291,7 @@ def _shortest_half(values) -> tuple[float, float, float]:
     return centre - sd, centre, centre + sd
 
 
-def _marks(rest, keep, usable, samples_per_mm, spread) -> NDArray[np.bool_]:
+def _marks(rest, keep, usable, samples_per_mm, spread, least_mm2=0.0) -> NDArray[np.bool_]:
     """What lies far outside the texture's own spread.
 
     Looked for wherever `keep` is true; the spread is that of the `usable` part of the
@@ -309,6 +310,9 @@ def _marks(rest, keep, usable, samples_per_mm, spread) -> NDArray[np.bool_]:
     hit = np.zeros(count, bool)
     hit[np.unique(labels[odd])] = True
     hit[0] = False
+    if least_mm2:
+        hit &= np.bincount(labels.ravel(), minlength=count) >= least_mm2 * samples_per_mm ** 2
+        odd &= hit[labels]
     size = 2 * max(1, round(GROW_MM * samples_per_mm)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     return cv2.dilate((hit[labels] | odd).astype(np.uint8), kernel).astype(bool)
