@@ -19,7 +19,8 @@ from analysis.errors import PhotoError
 from analysis.rectify import Piece
 from analysis.streaks import between_streaks
 
-__all__ = ["Texture", "flatten", "glare_share", "turned_a_quarter"]
+__all__ = ["Texture", "flatten", "glare_share", "lost_to_artwork", "strength_of",
+           "turned_a_quarter"]
 
 TREND_ORDER_X = 4          # about two bends: leaves periods up to a quarter of the width alone
 TREND_ORDER_Y = 6          # along the stripes a trend may bend more: no stripe is lost by it
@@ -57,7 +58,8 @@ class Texture:
     warnings: tuple[str, ...] = ()
 
 
-def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None = None) -> Texture:
+def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None = None,
+            stripes: NDArray[np.float32] | None = None) -> Texture:
     """Take trend and artwork out of a piece.
 
     Parameters
@@ -65,6 +67,9 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
     piece : Piece
     region_mm : (x, y, w, h), optional
         Part to keep, mm on the piece; everything else gets weight 0.
+    stripes : ndarray, shape of the piece, optional
+        Log reflectance of stripes found in an earlier texture of this piece: artwork is looked for without them, so
+        that it takes as much from their dark phases as from their bright ones.
 
     Returns
     -------
@@ -95,7 +100,7 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
         raise PhotoError("The part to analyse is too small to tell anything. "
                          "Take a region of at least 8 x 8 mm, or a photo that shows more of the piece.")
     before = keep.sum()
-    usable = keep & ~_artwork(level, keep, cell, piece)
+    usable = keep & ~_artwork(level if stripes is None else level - stripes, keep, cell, piece)
     if _cells(usable, cell) < FEWEST_CELLS:
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")
@@ -114,6 +119,32 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
                    longest_period_mm=length_mm / 4.0,
                    artwork_fraction=float(1.0 - usable.sum() / before),
                    scale_sd_fraction=piece.scale_sd_fraction, axis_sd_deg=piece.axis_sd_deg)
+
+
+def lost_to_artwork(texture: Texture, stripes: NDArray[np.float32]) -> float:
+    """Largest share of the contrast of stripes that the search for artwork may have eaten by following their phase.
+
+    Parameters
+    ----------
+    stripes : ndarray, shape (rows, columns)
+        Their log reflectance.
+
+    Notes
+    -----
+    What was masked lay at least `ARTWORK_SIGMA` s.d. of the texture from its middle; so much, times the mean of the
+    stripes where it lay, is missing from their correlation with the texture.
+    """
+    few = np.s_[::3, ::3]
+    used, wave = texture.weight[few] > 0, stripes[few]
+    energy = float(np.sum(wave[used] ** 2))
+    depth = ARTWORK_SIGMA * float(np.std(texture.log_reflectance[few][used]))
+    return depth * abs(float(np.sum(wave[~used]))) / energy if energy > 0 else 0.0
+
+
+def strength_of(texture: Texture, stripes: NDArray[np.float32]) -> float:
+    """Stripes in the texture over the given ones of shape (rows, columns), by least squares."""
+    weighted = texture.weight * stripes
+    return float(np.vdot(weighted, texture.log_reflectance)) / max(float(np.vdot(weighted, stripes)), 1e-12)
 
 
 def turned_a_quarter(texture: Texture) -> Texture:

@@ -8,7 +8,7 @@ import numpy as np
 from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
 from analysis.decide import Decision, Reason, decide
-from analysis.flatten import Texture, flatten, glare_share, turned_a_quarter
+from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh
@@ -28,6 +28,7 @@ SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together
 # its interval allows for blur and light; of each photo of a pair, as the ratios of 84 pairs scatter
 PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.05, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
+MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -74,8 +75,11 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         Nothing of the piece is left to judge.
     """
     texture = run(_texture, piece, region)
-    field = run(find_stripes, texture, shortest_period_mm=settings.shortest_period_mm,
-                listed_mm=_listed(machine, piece) + also_mm)
+    search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": _listed(machine, piece) + also_mm}
+    field = run(find_stripes, texture, **search)
+    beside = run(_texture_beside, piece, region, texture, field)
+    if beside is not texture:
+        texture, field = beside, run(find_stripes, beside, **search)
     field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo)
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     share = run(_square_share, texture, field.stripes[0].period_mm) if field.stripes else None
@@ -101,9 +105,18 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     return replace(judged, next_tests=tests)
 
 
-def _texture(piece: Piece, region) -> Texture:
+def _texture(piece: Piece, region, stripes=None) -> Texture:
     """The piece's texture, with what a photo does to contrast."""
-    return replace(flatten(piece, region_mm=region), transfer_sd_fraction=PHOTO_TRANSFER_SD)
+    return replace(flatten(piece, region_mm=region, stripes=stripes), transfer_sd_fraction=PHOTO_TRANSFER_SD)
+
+
+def _texture_beside(piece: Piece, region, texture: Texture, field: StripeField) -> Texture:
+    """The texture with artwork looked for without the stripes found, or the same one where that changes them little."""
+    if not field.stripes or lost_to_artwork(texture, field.model) < MAY_BE_LOST:
+        return texture
+    beside = _texture(piece, region, field.model)
+    first, second = (strength_of(t, field.model) for t in (texture, beside))
+    return beside if abs(second / first - 1.0) > PLAINLY_LOST else texture
 
 
 def length_unit(piece: Piece) -> str:
