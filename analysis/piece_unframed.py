@@ -17,6 +17,7 @@ GIVEN_AXIS_SD_DEG = 0.5       # of a scan angle given by hand; no source
 EDGES_AXIS_SD_DEG = 0.7       # of straight edges in the photo: tilt skews them; no source
 LEVEL_AXIS_SD_DEG = 0.3       # of the levelled sides: a ground's corners are as square as the machine; no source
 ASSUMED_AXIS_SD_DEG = 3.0     # of a hand-held photo against level; no source
+HAND_HELD_DEG = 15.0          # a photo held level, or turned by quarters, stays within this; common practice, no source
 UNLIKE_ROWS_DEG = 1.0         # between a given scan angle and the engraved rows, worth a word
 
 
@@ -110,24 +111,37 @@ def _turned(angle_deg, scale, size_px):
 
 
 def _axis(rows: ScanRows | None, edges: float | None, edges_sd: float | None, given_deg):
-    """Scan axis, its s.d., where it comes from, and words that say so."""
-    if given_deg != 0.0:
+    """Scan axis, its s.d., where it comes from, and words that say so.
+
+    A given multiple of 90 degrees says which way round the photo was held, not how straight: rows and edges near it
+    tell that.
+    """
+    seen, turn = (edges, 90.0) if rows is None else (rows.axis_deg, 180.0)
+    off = None if seen is None else _apart(seen, given_deg, turn)
+    held = given_deg != 0.0 and given_deg % 90.0 == 0.0 and off is not None and abs(off) <= HAND_HELD_DEG
+    if given_deg != 0.0 and not held:
         words = f"The scan axis is taken as given, {given_deg:g} degrees."
-        off = 0.0 if rows is None else abs((rows.axis_deg - given_deg + 90.0) % 180.0 - 90.0)
-        if off > max(UNLIKE_ROWS_DEG, 3.0 * np.hypot(rows.axis_sd_deg if rows else 0.0, GIVEN_AXIS_SD_DEG)):
+        if rows is not None and abs(off) > max(UNLIKE_ROWS_DEG, 3.0 * np.hypot(rows.axis_sd_deg, GIVEN_AXIS_SD_DEG)):
             words += f" The engraved rows run at {rows.axis_deg:.1f} degrees: check it."
         return given_deg, GIVEN_AXIS_SD_DEG, "given", words
-    if rows is None and edges is not None:
-        return edges, edges_sd, "edges", (
-            f"The scan axis is assumed to run along the straight edges that the photo shows, at {edges:.1f} degrees. "
-            "Give --scan-angle if it does not.")
-    if rows is None:
+    if seen is None:
         return 0.0, ASSUMED_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "
                                                    "Give --scan-angle if it does not.")
+    axis = given_deg + off if held else seen
+    if rows is None:
+        nearest = f", the nearest to the {given_deg:g} given" if held else ""
+        return axis, edges_sd, "edges", (
+            f"The scan axis is assumed to run along the straight edges that the photo shows, at {axis:.1f} degrees"
+            f"{nearest}. Give --scan-angle {'to a tenth of a degree ' if held else ''}if it does not.")
     apart = "" if rows.interval_mm is None else f", which lie {rows.interval_mm:.3f} mm apart"
-    return rows.axis_deg, rows.axis_sd_deg, "rows", (
-        f"The scan axis was read from the engraved rows{apart}: {rows.axis_deg:.2f} degrees, 1 s.d. "
+    return axis, rows.axis_sd_deg, "rows", (
+        f"The scan axis was read from the engraved rows{apart}: {axis:.2f} degrees, 1 s.d. "
         f"{rows.axis_sd_deg:.2f}. Give --scan-angle if it is wrong.")
+
+
+def _apart(one, other, turn) -> float:
+    """Difference of two directions, degrees, that are the same after `turn`, nearest to 0."""
+    return float((one - other + turn / 2.0) % turn - turn / 2.0)
 
 
 def _square_on_words() -> str:

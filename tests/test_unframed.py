@@ -133,3 +133,12 @@ def test_without_rows_straight_edges_give_the_axis_and_the_words_say_so():
     assert axis == pytest.approx(-6.0, abs=3 * piece.axis_sd_deg)
     given = rectify(photo, pixels_per_mm=12.0, scan_angle_deg=4.0)
     assert given.axis_from == "given" and any("taken as given, 4 degrees" in words for words in given.warnings)
+
+
+@pytest.mark.parametrize(("given_deg", "axis_deg"), [(90.0, 84.0), (270.0, 264.0), (180.0, 174.0)])
+def test_a_scan_angle_given_in_quarters_is_refined_by_the_edges_near_it(given_deg, axis_deg):
+    """A person who gives 90 says that the photo lies on its side, not that it was held to half a degree."""
+    piece = rectify(load_photo(encode(shot_of(-6.0))), pixels_per_mm=12.0, scan_angle_deg=given_deg)
+    assert piece.axis_from == "edges" and any(f"nearest to the {given_deg:g} given" in w for w in piece.warnings)
+    axis = np.degrees(np.arctan2(piece.photo_to_piece[1, 0], piece.photo_to_piece[0, 0]))
+    assert (axis - axis_deg + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=3 * piece.axis_sd_deg)
