@@ -89,11 +89,13 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         with _naming("BEFORE"):
             first = _piece(photos[0], settings, run)
         with _naming("AFTER"):
-            second = later.result()
+            second, lost = later.result()
         tell(0.35, "Aligning AFTER to BEFORE")
         # BEFORE is judged meanwhile: its small steps would otherwise wait for AFTER's, and AFTER's for them
         jobs = [pool.submit(judge, photos[0], first, settings, machine, region=settings.region_mm, run=run)]
         alignment = run(register, photos[0], photos[1], first, second)
+        if lost is not None and not alignment.ok:      # why AFTER's frame was not found says how to mend it
+            alignment = replace(alignment, reason=f"AFTER: {lost}")
         if alignment.ok:
             second = run(rectify_through, photos[1], first, alignment.homography_undistorted, alignment.after_lens)
         else:
@@ -176,19 +178,19 @@ def _piece(photo: Photo, settings: Settings, run) -> Piece:
                find_piece=settings.region_mm is None)
 
 
-def _after_piece(photo: Photo, frame_mm, corners_px, samples_per_mm) -> Piece | None:
-    """AFTER's piece by its own frame or corners; None leaves it to the registration.
+def _after_piece(photo: Photo, frame_mm, corners_px, samples_per_mm) -> tuple[Piece | None, str | None]:
+    """AFTER's piece by its own frame or corners; without one the registration finds it; and why none was found.
 
     For the registration it need be no finer than that works: once aligned, AFTER is sampled on BEFORE's grid.
     """
     if frame_mm is None and corners_px is None:
-        return None
+        return None, None
     try:
-        return rectify(photo, frame_mm=frame_mm, corners_px=corners_px, samples_per_mm=samples_per_mm)
-    except PhotoError:
+        return rectify(photo, frame_mm=frame_mm, corners_px=corners_px, samples_per_mm=samples_per_mm), None
+    except PhotoError as problem:
         if corners_px is not None:
             raise
-        return None
+        return None, str(problem)
 
 
 def _after_region(settings, alignment):

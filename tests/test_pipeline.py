@@ -169,3 +169,23 @@ def test_linear_algebra_runs_on_one_thread_whichever_is_loaded_first(first):
             "print(max(one['num_threads'] for one in threadpoolctl.threadpool_info() if one['user_api'] == 'blas'))")
     told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60)
     assert told.stdout.strip() == "1"
+
+
+def even_ground() -> bytes:
+    """Photo full of one ground: even light, noise of 3 %, and nothing that has an outline or a direction."""
+    noise = np.random.default_rng(6).standard_normal((900, 1200))
+    return cv2.imencode(".png", np.clip(110 * (1 + 0.03 * noise), 0, 255).astype(np.uint8))[1].tobytes()
+
+
+def test_a_photo_that_shows_neither_piece_nor_scan_axis_clears_no_machine_until_told_more():
+    """A stripe is looked for within 1.5 degrees; a hand-held photo is level within 3 (1 s.d.)."""
+    blind = inspect(even_ground(), Settings(pixels_per_mm=12.0)).photo
+    assert blind.piece.axis_from == "assumed" and blind.piece.ground_px is None
+    assert blind.decision.verdict == "undecided" and "no piece stands out" in blind.decision.sentence
+    told = inspect(even_ground(), Settings(pixels_per_mm=12.0, region_mm=(-40.0, -30.0, 80.0, 60.0))).photo
+    assert told.decision.verdict == "clean"
+
+
+def test_why_the_frame_of_after_was_not_found_is_why_the_photos_were_not_aligned():
+    got = compare((DEMO / TRUTH["cured"]["before"]["file"]).read_bytes(), even_ground(), FRAME)
+    assert not got.alignment.ok and got.alignment.reason.startswith("AFTER: ") and "frame" in got.alignment.reason
