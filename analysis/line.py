@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from analysis.aslant import aslant_courses, clear
+from analysis.phase_walk import WalkModel, steady_over_walk, walk_model
 from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
 from analysis.refine import DRIFT_GAIN, bend, drift_of, refine, turn
@@ -46,6 +47,7 @@ class Surroundings:
 
     courses: NDArray[np.complex128]        # (k, segments) what stands aslant, to be taken out
     rings: RingModel
+    walk: WalkModel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +84,7 @@ class Line:
     ring_count: float
     line_over_rings: float                 # log likelihood ratio, line on rings against rings alone
     line_over_rings_ideal: float           # what it would be for a steady line of this strength on the floor alone
+    steady_over_walk: float                # log Bayes factor of a steady phase against one that walks as rings' does
     coherence_along: float
     coherence_across: float
     coverage: float
@@ -151,7 +154,9 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
     rings = around.rings if around else ring_model(by_x, quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
-    over_rings, ideal = line_over_rings(sums.sum(axis=0), rings)
+    walk = around.walk if around else walk_model(by_x, quiet.sum(axis=0), xs, fx)
+    beam = sums.sum(axis=0)
+    over_rings, ideal = line_over_rings(beam, rings)
     return Line(
         fx_per_mm=float(fx), fy_per_mm=float(fy),
         fx_sd_per_mm=float(1.0 / (2 * np.pi * spread_x * np.sqrt(strength))),
@@ -162,16 +167,18 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
         drift_percent_per_100mm=drift, centre_mm=(float(centre[0]), float(centre[1])),
         snr=float(peak), noise_count=found.count,
         ring_snr=float(abs(total) ** 2 * plane.square_sum / (ring * places.squares.sum())), ring_count=ring_count,
-        line_over_rings=over_rings, line_over_rings_ideal=ideal, coherence_along=along, coherence_across=across,
-        coverage=coverage, periods=float(fx * places.length_mm), cells=cells, cells_sd=cells_sd)
+        line_over_rings=over_rings, line_over_rings_ideal=ideal, steady_over_walk=steady_over_walk(beam, walk),
+        coherence_along=along, coherence_across=across, coverage=coverage, periods=float(fx * places.length_mm),
+        cells=cells, cells_sd=cells_sd)
 
 
 def surroundings(places: Places, plane: Plane) -> Surroundings:
     """What any line at these places is measured against."""
     found = _steadied(places, plane)
     quiet = found.floor * places.squares.sum(axis=0) / places.squares.sum()
-    rings = ring_model(places.weights.sum(axis=0), quiet, places.x_mm, places.fx_per_mm, plane.cell_x_per_mm)
-    return Surroundings(courses=found.courses, rings=rings)
+    by_x, fx = places.weights.sum(axis=0), places.fx_per_mm
+    return Surroundings(courses=found.courses, rings=ring_model(by_x, quiet, places.x_mm, fx, plane.cell_x_per_mm),
+                        walk=walk_model(by_x, quiet, places.x_mm, fx))
 
 
 def _steadied(places, plane, *, settled=False, around=None, drifting=False, reach=None) -> _Steadied:

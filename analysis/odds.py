@@ -23,10 +23,10 @@ __all__ = ["TERMS", "Term", "directed_false_alarm", "evidence_share", "line_odds
 TERMS = ("over_noise", "as_a_line_would", "one_phase_across", "one_phase_along", "coverage", "few_periods", "square",
          "steady")
 LISTED_ODDS = 0.9          # nats for a spacing that was expected: 1 in 100 lists of four periods then calls noise
-# Rings of 10 % variation leave up to 8.5 nats in 200 views of few periods: below this no line is more than 89 % sure,
-# and less so for each nat that is missing, the more where so few periods are in view that any rings look even.
-RINGS_REACH, MOST_LOGIT, LESS_A_NAT = 9.0, 2.1, 0.2
-FEW_PERIODS, LESS_A_NAT_FEW = 12.0, 0.5
+# However far a line stands above the noise, rings may have made it where its phase is no steadier than theirs: the
+# odds are no more than `WALKED` where the phase speaks for neither, and `A_NAT` more for each nat that it speaks
+# for a line. Less than 1, since most lines that stand near the scan's normal among rings are rings.
+WALKED, A_NAT = 0.42, 0.4
 ENOUGH = 40.0              # nats; rings leave up to about 15 in the best of thousands of trials
 
 
@@ -160,16 +160,15 @@ def line_odds(line: Line, false_alarm: float, *, listed: bool = False, drift_all
               ) -> tuple[float, tuple[Term, ...]]:
     """Probability that the line is a machine stripe, and what each term added to the log odds.
 
-    The model's odds, more where the spacing was expected (`listed`), less what rings could have made: in a view of
-    few periods rings of 10 % variation cannot be told from a line by its shape, however far it stands above the noise.
+    The model's odds, more where the spacing was expected (`listed`), but no more than the phase allows: rings that
+    are even enough, or few enough, make a line however far it stands above the noise.
     """
     probability, terms = line_probability(line_terms(line, false_alarm, drift_allowed))
     logit = np.log(probability / (1.0 - probability)) + (LISTED_ODDS if listed else 0.0)
     terms = (*terms, Term(name="expected", value=float(listed), weight=LISTED_ODDS if listed else 0.0))
-    less = LESS_A_NAT if line.periods >= FEW_PERIODS else LESS_A_NAT_FEW
-    most = MOST_LOGIT - less * (RINGS_REACH - line.line_over_rings) if line.line_over_rings < RINGS_REACH else np.inf
+    most = WALKED + A_NAT * line.steady_over_walk
     if logit > most:
-        terms = (*terms, Term(name="as_rings_could", value=line.line_over_rings, weight=float(most - logit)))
+        terms = (*terms, Term(name="as_rings_could", value=line.steady_over_walk, weight=float(most - logit)))
         logit = most
     angle = abs(np.arctan2(line.fy_per_mm, line.fx_per_mm))
     surely = float(np.degrees(angle - 2.0 * line.fy_sd_per_mm / line.fx_per_mm))
