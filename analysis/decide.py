@@ -24,6 +24,8 @@ USEFUL_LIMIT_PERCENT = 4.0 # a photo that would miss a plain stripe of this cont
 # textures of the benchmark and of this very prior: 0.72, 95 % 0.58 to 0.86).
 PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.5, 12.0)
 HALF_FOUND = 0.7
+SURELY_NO_RINGS = 0.9      # odds below which it is told that rings could have made the line
+WALKS = -1.0               # nats for a steady phase below which it is said to wander
 VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
 
 
@@ -181,9 +183,13 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         f"Equal spacing over {line.periods:.0f} periods: the line is as narrow as one steady spacing makes it, "
         f"{line.ring_snr:.0f} times above its flanks.",
         f"Only {line.periods:.0f} periods are in view, too few to tell equal spacing from rings."
-        if min(weight["few_periods"], weight["as_rings_could"]) < weight["as_a_line_would"] else
+        if weight["few_periods"] < weight["as_a_line_would"] else
         f"The spacing is less even than one machine's: the line leaves {narrow:.0f} % of the evidence against rings "
-        "that a steady spacing of its strength would.", "as_a_line_would", "few_periods", "as_rings_could")
+        "that a steady spacing of its strength would.", "as_a_line_would", "few_periods")
+    if weight["as_rings_could"] < 0.0 and top.probability < SURELY_NO_RINGS:
+        reasons.append(Reason(term="rings", weight=weight["as_rings_could"], words=(
+            "Its phase wanders along the piece as that of growth rings does." if line.steady_over_walk < WALKS else
+            f"Over {line.periods:.0f} periods of this strength, growth rings of nearly equal spacing look the same.")))
     say("one phase",
         f"One phase along and across the piece (coherence {line.coherence_along:.2f} along, "
         f"{line.coherence_across:.2f} across).",

@@ -1,4 +1,4 @@
-"""Does the phase stand still along the scan, or does it walk as that of growth rings?
+"""A phase that stands still along the scan against one that walks as that of growth rings.
 
 Each ring's own width moves all that follow, so the phase of rings walks: by 2 pi CV sqrt(n) after n rings [1]_. What
 else is there (noise, other rings, unevenness) disturbs the amplitude as much as the phase. So the part of a line's

@@ -198,6 +198,7 @@ def _trend(power, fx):
     """
     at, level = np.log(fx[FIRST:]), np.log(np.maximum(power[FIRST:].mean(axis=1), 1e-30))
     starts = np.unique(np.searchsorted(at, np.arange(at[0], at[-1], np.log(2.0) / 3.0)))
+    starts = starts[starts < at.size]                               # `arange` may go a rounding error too far
     if starts.size < 5:
         return np.ones(fx.size)
     parts = [(np.median(x), np.median(y), np.sqrt(x.size))

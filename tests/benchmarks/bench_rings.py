@@ -32,14 +32,14 @@ from tests.textures import S, grid, texture
 WIDTH_MM, HEIGHT_MM = 78.0, 58.0
 SHAPES = ("cosine", "harmonics", "sawtooth", "trend", "kept", "curved", "uneven", "fibres")
 VARIATIONS, COUNTS = (0.03, 0.05, 0.07, 0.10, 0.14, 0.20, 0.30), (8, 16, 32, 64, 100)
-HEAVIER = 1.3              # share by which the walk of sharp edges is carried further than the cosine's own
+MORE = 1.3                 # of the view that the rings reach over, since they begin before it
 
 
 def ring_turns(across, rng, *, mean_mm, variation, kept=0.0, trend=0.0):
     """Number of rings passed at each distance across them: a renewal process of log-normal widths."""
     low, high = float(across.min()) - 3 * mean_mm, float(across.max()) + 3 * mean_mm
-    widths = ring_widths(mean_mm, variation, HEAVIER * (high - low), rng, kept)
-    edges = np.cumsum(widths) * 1.0
+    widths = ring_widths(mean_mm, variation, MORE * (high - low), rng, kept)
+    edges = np.cumsum(widths)
     edges = edges * (1.0 + trend * (edges / (high - low) - 0.5)) + low - rng.uniform(0, mean_mm)
     return np.interp(across, edges, np.arange(edges.size)), edges.size
 
