@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
+from analysis.ranks import median, percentile
 from analysis.rectify import Piece
+from analysis.resample import block_means
 from analysis.streaks import between_streaks
 
 __all__ = ["Texture", "flatten", "glare_share", "lost_to_artwork", "strength_of",
@@ -196,7 +198,7 @@ def _inside_frame(piece: Piece) -> NDArray[np.bool_]:
     ys = piece.origin_mm[1] + np.arange(rows) / s
     width, height = piece.frame_mm
     thin = max(1, int(s / 2))              # a row every half millimetre tells the sides as well as all of them
-    across_x, across_y = (np.median(np.where(piece.valid[part], piece.reflectance[part], np.nan), axis=axis)
+    across_x, across_y = (median(np.where(piece.valid[part], piece.reflectance[part], np.nan), axis=axis)
                           for axis, part in enumerate((np.s_[rows // 5: rows - rows // 5: thin],
                                                        np.s_[:, columns // 5: columns - columns // 5: thin])))
     left = _line_width(across_x, xs, 0.0, 1)
@@ -223,19 +225,13 @@ def _line_width(profile, position, edge, inward) -> float:
 
 def _cells(mask, cell) -> int:
     """How many cells of the trend fit are at least half covered."""
-    return int((_block_mean(mask.astype(np.float32), cell) > 0.5).sum())
-
-
-def _block_mean(array, cell) -> NDArray[np.float32]:
-    """Means of cell x cell blocks; a part block at the far edge is left out."""
-    rows, columns = (n // cell for n in array.shape)
-    return cv2.resize(array[: rows * cell, : columns * cell], (columns, rows), interpolation=cv2.INTER_AREA)
+    return int((block_means(mask.astype(np.float32), cell) > 0.5).sum())
 
 
 def _trend(level, usable, cell, order=(TREND_ORDER_X, TREND_ORDER_Y), strict=False) -> NDArray[np.float32]:
     """Robust polynomial trend of the log reflectance at full sampling; `strict` lets far cells count for nothing."""
-    share = _block_mean(usable.astype(np.float32), cell)
-    mean = _block_mean(np.where(usable, level, np.float32(0)), cell) / np.maximum(share, 1e-6)
+    share = block_means(usable.astype(np.float32), cell)
+    mean = block_means(level * usable, cell) / np.maximum(share, 1e-6)
     rows, columns = mean.shape
     u, v = np.linspace(-1, 1, columns), np.linspace(-1, 1, rows)
     # Legendre terms keep the least-squares system well conditioned.
@@ -253,7 +249,7 @@ def _trend(level, usable, cell, order=(TREND_ORDER_X, TREND_ORDER_Y), strict=Fal
         scaled = design * (weight * robust)[:, None]
         coefficient = np.linalg.solve(scaled.T @ design + ridge, scaled.T @ target)
         error = np.abs(target - design @ coefficient)
-        limit = 2.0 * 1.4826 * np.median(error) + 1e-6
+        limit = 2.0 * 1.4826 * median(error) + 1e-6
         robust = np.minimum(1.0, limit / np.maximum(error, 1e-12)) ** (3 if strict else 1)
     full_u = (np.arange(level.shape[1]) + 0.5) / cell - 0.5
     full_v = (np.arange(level.shape[0]) + 0.5) / cell - 0.5
@@ -270,7 +266,7 @@ def _trend(level, usable, cell, order=(TREND_ORDER_X, TREND_ORDER_Y), strict=Fal
 def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
     """Strokes, fills, knots and glare; artwork bends the first trend a little, so it is looked for twice."""
     factor = max(1, int(piece.samples_per_mm / ARTWORK_PER_MM))
-    coarse = _block_mean(level, factor)
+    coarse = block_means(level, factor)
     inside = cv2.resize(keep.astype(np.uint8), coarse.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
     cell = max(2, round(cell / factor))
     sampling = piece.samples_per_mm / factor
@@ -306,7 +302,7 @@ def _under_grain(level, usable, cell, samples_per_mm) -> NDArray[np.bool_]:
 
 def _spread(values) -> tuple[float, float, float]:
     """Middle of the values, and one robust s.d. below and above it."""
-    return tuple(np.percentile(values, [16, 50, 84]))
+    return tuple(percentile(values, [16, 50, 84]))
 
 
 def _shortest_half(values) -> tuple[float, float, float]:
@@ -351,8 +347,8 @@ def _marks(rest, keep, usable, samples_per_mm, spread, least_mm2=0.0) -> NDArray
 
 def _evenness(rest, usable, cell) -> NDArray[np.float32]:
     """Weight against patches rougher than the rest: inverse of the local variance, bounded to 1/8 .. 1."""
-    share = _block_mean(usable.astype(np.float32), cell)
-    power = cv2.GaussianBlur(_block_mean(rest * rest, cell), (0, 0), 3.0)
+    share = block_means(usable.astype(np.float32), cell)
+    power = cv2.GaussianBlur(block_means(rest * rest, cell), (0, 0), 3.0)
     local = power / np.maximum(cv2.GaussianBlur(share, (0, 0), 3.0), 1e-3)
     typical = np.median(local[share > 0.5]) + 1e-12
     weight = np.clip(typical / np.maximum(local, 1e-12), 0.125, 1.0).astype(np.float32)

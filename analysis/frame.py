@@ -26,6 +26,7 @@ from analysis.geometry import (
     seen_proportions,
     undistort,
 )
+from analysis.resample import block_means
 from analysis.sides import moved_out, side_px_per_mm
 
 __all__ = ["ON_ITS_SIDE", "SQUARE", "Frame", "find_frame", "frame_at", "uprightness"]
@@ -211,7 +212,7 @@ def _shrunk(luminance, factor, blur_px=0.0) -> NDArray[np.float32]:
     h, w = luminance.shape
     small = luminance
     if factor >= 2.0:                                        # whole numbers shrink several times faster
-        small = cv2.resize(luminance, (w // int(factor), h // int(factor)), interpolation=cv2.INTER_AREA)
+        small = block_means(luminance, int(factor))
     if factor > 1.0:
         small = cv2.resize(small, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
     return cv2.GaussianBlur(small, (0, 0), blur_px) if blur_px else small

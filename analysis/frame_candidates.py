@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analysis.faint_lines import faint_lines
 from analysis.geometry import apply_homography, homography_of, shape_misfit
 from analysis.quads import EdgeLines, edge_lines, quadrilaterals
+from analysis.ranks import percentile
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
 __all__ = ["Candidate", "GOES_ON", "edge_candidates", "faint_candidates", "line_beyond", "line_candidates",
@@ -169,7 +170,7 @@ def _shapes(picture, size_mm):
 
 def straight_edges(picture: NDArray[np.float32]) -> EdgeLines:
     """Straight edges of a picture in linear light."""
-    top = max(float(np.percentile(picture[::4, ::4], 99.5)), 1e-6)
+    top = max(_bright(picture), 1e-6)
     return edge_lines((np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255).astype(np.uint8))
 
 
@@ -192,12 +193,18 @@ def _of_shape(lines, size_px, size_mm, dark_inside):
 
 def side_medians(picture, corners, size_mm) -> NDArray[np.float64]:
     """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
-    floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
+    floor = np.float32(1e-3 * _bright(picture) + 1e-6)
     large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
     seen = picture if large else np.log(np.maximum(picture, floor))
     profiles, _, _ = side_profiles(seen, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
     profiles = np.log(np.maximum(profiles, floor)) if large else profiles
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
+
+
+def _bright(picture) -> float:
+    """Light of the brightest parts; some hundred thousand pixels tell it."""
+    step = max(4, int(np.sqrt(picture.size / 1e5)))
+    return float(percentile(picture[::step, ::step], 99.5))
 
 
 def widest_bars(profiles, blur_mm):
@@ -250,7 +257,7 @@ def _grain_goes_on(picture, corners, size_mm) -> bool:
     near = max(0.5, 4.0 / scale)                              # beyond the reach of blur and sharpening
     u = np.concatenate([np.linspace(-near - 2.0, -near, 12), np.linspace(near, near + 1.0, 8)])
     count = int(np.clip(scale * min(size_mm) * 0.5, 24, 150))
-    floor = np.float32(1e-3 * float(np.percentile(picture[::4, ::4], 99.5)) + 1e-6)
+    floor = np.float32(1e-3 * _bright(picture) + 1e-6)
     bands = side_profiles(np.log(np.maximum(picture, floor)), corners[None], size_mm, np.linspace(0.08, 0.92, count), u,
                           lines=3)[0][0]
     inside, outside = (np.nan_to_num(part.mean(axis=-1)) for part in (bands[..., :12], bands[..., 12:]))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from analysis.flatten import Texture
 from analysis.grain_lines import ring_spacing
 from analysis.grain_spectrum import AngularSpectrum, angular_spectrum, directions, line_angle_deg
+from analysis.resample import block_means
 
 __all__ = ["GrainField", "measure_grain"]
 
@@ -131,10 +132,7 @@ def _shrunk(value, mask, s, most_per_mm):
     factor = int(np.floor(s / most_per_mm + 0.5))
     if factor < 2:
         return value, mask, s
-    rows, columns = (n // factor for n in value.shape)
-    size = (columns, rows)
-    share = cv2.resize(mask[: rows * factor, : columns * factor], size, interpolation=cv2.INTER_AREA)
-    mean = cv2.resize(value[: rows * factor, : columns * factor], size, interpolation=cv2.INTER_AREA)
+    share, mean = block_means(mask, factor), block_means(value, factor)
     good = share > 0.5
     return np.where(good, mean / np.maximum(share, 0.5), np.float32(0)), good.astype(np.float32), s / factor
 

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ring_spacing", "transects"]
+__all__ = ["ring_spacing"]
 
 BANDS_MM = (0.8, 2.5)      # lengths along the grain that are averaged: short for lines that bend, long for
                            # straight ones under coarse fibres; the clearer spacing of the two counts
@@ -47,9 +47,9 @@ def ring_spacing(value: NDArray[np.float32], mask: NDArray[np.float32], samples_
     why : str or None
         Why they are None.
     """
-    found = []
+    found, turned = [], _turned(value, mask, angle_deg)
     for band_mm in BANDS_MM:
-        across, weight = transects(value, mask, angle_deg, max(1, round(band_mm * unit_mm * samples_per_mm)))
+        across, weight = _averaged(*turned, max(1, round(band_mm * unit_mm * samples_per_mm)))
         if across.shape[0] < 2 or (weight > 0).sum() < 64:
             continue
         scales, counts = _counts(across, weight)
@@ -70,14 +70,8 @@ def ring_spacing(value: NDArray[np.float32], mask: NDArray[np.float32], samples_
     return float(mean / samples_per_mm), float(variation), None
 
 
-def transects(value, mask, angle_deg: float, band: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Profiles across the lines: turned so that lines are upright, averaged over `band` samples along them.
-
-    Returns
-    -------
-    across, weight : ndarray, shape (bands, n), float32
-        Weighted mean, 0 where `weight` (share of the band with data) is under a half.
-    """
+def _turned(value, mask, angle_deg) -> list[NDArray[np.float32]]:
+    """Masked texture and mask with the lines upright."""
     rows, columns = value.shape
     a = np.radians(angle_deg)
     # New axes: u across the lines along (sin a, cos a), v along them.
@@ -87,11 +81,16 @@ def transects(value, mask, angle_deg: float, band: int) -> tuple[NDArray[np.floa
     height = int(np.ceil(2 * np.abs(corners @ v).max()))
     matrix = np.array([[u[0], v[0], 0.0], [u[1], v[1], 0.0]])
     matrix[:, 2] = [columns / 2, rows / 2] - matrix[:, :2] @ [width / 2, height / 2]
-    turned = [cv2.warpAffine(array, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-              for array in (value * mask, mask)]
+    return [cv2.warpAffine(array, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+            for array in (value * mask, mask)]
+
+
+def _averaged(value, mask, band) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Profiles across the lines, means of `band` rows, 0 where under half of them have data; and the share that has."""
+    height, width = value.shape
     bands = max(1, height // band)
     sums, share = (cv2.resize(array[: bands * band], (width, bands), interpolation=cv2.INTER_AREA)
-                   if height >= band else array.mean(axis=0, keepdims=True) for array in turned)
+                   if height >= band else array.mean(axis=0, keepdims=True) for array in (value, mask))
     good = share > 0.5
     return np.where(good, sums / np.maximum(share, 0.5), np.float32(0)), np.where(good, share, np.float32(0))
 

@@ -15,6 +15,7 @@ from analysis.memory import afresh
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo
 from analysis.print_quality import PrintQuality, print_quality
+from analysis.ranks import median, percentile
 from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
@@ -157,9 +158,9 @@ def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float)
 
 def _veil(piece: Piece, photo: Photo) -> float:
     """Share of the ground's light that may be stray light; it cannot be more than the photo's darkest part."""
-    ground = float(np.median(piece.reflectance[piece.valid][::7]))
+    ground = float(median(piece.reflectance[::7][piece.valid[::7]]))
     few = photo.luminance[::8, ::8]
-    return float(min(VEIL * few.mean(), np.percentile(few, 0.1)) / max(ground, 1e-6)) if ground > 0 else 0.0
+    return float(min(VEIL * few.mean(), percentile(few, 0.1)) / max(ground, 1e-6)) if ground > 0 else 0.0
 
 
 def _square_share(texture: Texture, period_mm: float) -> float:

@@ -9,6 +9,7 @@ random walk, which is what rings of unequal spacing make of it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
@@ -279,9 +280,9 @@ def _continuum_at(plane, fx, fy, settled):
     """Continuum levels and counts at the nearest bin."""
     i = int(np.argmin(np.abs(plane.fx_per_mm - fx)))
     j = int(np.argmin(np.abs(plane.fy_per_mm - fy)))
-    level = UNDER_LINE * plane.local if settled else plane.noise
+    level = UNDER_LINE * plane.local[i, j] if settled else plane.noise[i, j]
     counts = float(plane.noise_count[i, j]), float(plane.ring_count[i, 0])
-    return level[i, j], plane.floor[i, j], plane.ring[i, j], *counts
+    return level, plane.floor[i, j], plane.ring[i, j], *counts
 
 
 def _spread(weight, distance):
@@ -296,21 +297,25 @@ def _coherences(sums, weights, variances):
     With z the amplitude at a place and v its noise, |mean z|^2 / mean |z|^2, both less the noise's part,
     is 1 for one steady phase and q where only a share q of the places carries the line.
     """
-    def ratio(z_sum, w_sum, v_sum, real=False):
-        ok = w_sum > 0.2 * w_sum.max()
-        w = w_sum[ok]
-        z, v = z_sum[ok] / w, v_sum[ok] / w ** 2
-        mean = np.sum(w * z) / w.sum()
-        mean_power = abs(mean) ** 2 - np.sum(w ** 2 * v) / w.sum() ** 2
-        each = z.real ** 2 - v / 2 if real else np.abs(z) ** 2 - v
-        each_power = np.sum(w * each) / w.sum()
-        return float(np.clip(mean_power / max(each_power, mean_power, 1e-30), 0.0, 1.0)) if mean_power > 0 else 0.0
+    def ratio(z, w, v, real=False):        # sums, weights and variances of places; z / w is the amplitude
+        ok = w > 0.2 * w.max()
+        z, w, v = z[ok], w[ok], v[ok]
+        mean_power = (abs(z.sum()) ** 2 - v.sum()) / w.sum()
+        each_power = ((z.real ** 2 - v / 2 if real else z.real ** 2 + z.imag ** 2 - v) / w).sum()
+        return float(mean_power / max(each_power, mean_power)) if mean_power > 0 else 0.0
     along = ratio(sums.sum(axis=0), weights.sum(axis=0), variances.sum(axis=0))
     across = ratio(sums.sum(axis=1), weights.sum(axis=1), variances.sum(axis=1))
     # 3 x 4 places: large enough for a steady amplitude in each, small enough to see a gap.
-    gy = np.linspace(0, sums.shape[0], min(6, sums.shape[0]) + 1).round().astype(int)[:-1]
-    gx = np.linspace(0, sums.shape[1], min(8, sums.shape[1]) + 1).round().astype(int)[:-1]
+    gy, gx = (_starts(size, most) for size, most in zip(sums.shape, (6, 8), strict=True))
 
     def gather(array):
         return np.add.reduceat(np.add.reduceat(array, gx, axis=1), gy, axis=0).ravel()
     return along, across, ratio(gather(sums), gather(weights), gather(variances), real=True)
+
+
+@cache
+def _starts(size: int, most: int) -> NDArray[np.intp]:
+    """Where each of at most `most` parts of a row of `size` places begins."""
+    starts = np.linspace(0, size, min(most, size) + 1).round().astype(int)[:-1]
+    starts.setflags(write=False)
+    return starts

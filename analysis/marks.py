@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import UNSEEN_K1_SD, apply_homography, distort, lens_of_photo, undistort
+from analysis.ranks import percentile
+from analysis.resample import block_means
 from analysis.sides import side_profiles
 
 __all__ = ["FAMILY", "MarkFit", "MarkLayout", "find_marks", "fit_marks", "mark_corners_mm"]
@@ -75,17 +77,17 @@ def find_marks(luminance: NDArray[np.float32], layout: MarkLayout = MarkLayout()
     options = cv2.aruco.DetectorParameters()
     options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FAMILY), options)
-    top = max(float(np.percentile(luminance[::8, ::8], 99)), 1e-6)
+    top = max(float(percentile(luminance[::8, ::8], 99)), 1e-6)
     found: dict[int, NDArray[np.float64]] = {}
     for side in SEARCH_PX:
         factor = max(1, -(-max(luminance.shape) // side))        # whole numbers shrink fastest
-        small = cv2.resize(luminance, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        small = block_means(luminance, factor)
         coded = np.clip(np.sqrt(small * np.float32(1 / top)) * 240, 0, 255).astype(np.uint8)
         quads, numbers, _ = detector.detectMarkers(coded)
         numbers = [] if numbers is None else np.reshape(numbers, -1).tolist()
         for number, quad in zip(numbers, quads, strict=True):
             if number in layout.numbers and number not in found and numbers.count(number) == 1:
-                points = (np.reshape(quad, (4, 2)) + 0.5) * (np.array(luminance.shape[::-1]) / small.shape[::-1]) - 0.5
+                points = (np.reshape(quad, (4, 2)) + 0.5) * factor - 0.5
                 found[number] = _sharpened(luminance, points)
         if len(found) in (0, 4) or factor == 1:                    # none: a second look would find none either
             break

@@ -158,7 +158,8 @@ def _preview(pixels: NDArray) -> NDArray[np.uint8]:
 
 def _levels(preview: NDArray[np.uint8]) -> NDArray[np.float64]:
     """Cumulative share of pixels by coded value of green, shape (256,)."""
-    count = cv2.calcHist([preview[::2, ::2]], [1], None, [256], [0, 256]).ravel().astype(np.int64)
+    green = np.ascontiguousarray(preview[::2, ::2, 1])
+    count = cv2.calcHist([green], [0], None, [256], [0, 256]).ravel().astype(np.int64)
     return np.cumsum(count) / count.sum()
 
 

@@ -85,19 +85,21 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         photos = list(pool.map(lambda source, name: _load(source, name, memory or afresh), (before, after), names))
         tell(0.15, "Finding the piece in each photo")
         framed = settings.frame_mm, settings.after_corners_px
-        later = pool.submit(run, _after_piece, photos[1], *framed, settings.frame_mm and WORK_PER_MM)
+        work = [pool.submit(_piece, photos[0], settings, run),
+                pool.submit(run, _after_piece, photos[1], *framed, settings.frame_mm and WORK_PER_MM)]
         with _naming("BEFORE"):
-            first = _piece(photos[0], settings, run)
+            first = work[0].result()
         with _naming("AFTER"):
-            second, lost = later.result()
+            second, lost = work[1].result()
         tell(0.35, "Aligning AFTER to BEFORE")
         # BEFORE is judged meanwhile: its small steps would otherwise wait for AFTER's, and AFTER's for them
         jobs = [pool.submit(judge, photos[0], first, settings, machine, region=settings.region_mm, run=run)]
-        alignment = run(register, photos[0], photos[1], first, second)
+        alignment = pool.submit(run, register, photos[0], photos[1], first, second).result()
         if lost is not None and not alignment.ok:      # why AFTER's frame was not found says how to mend it
             alignment = replace(alignment, reason=f"AFTER: {lost}")
         if alignment.ok:
-            second = run(rectify_through, photos[1], first, alignment.homography_undistorted, alignment.after_lens)
+            second = pool.submit(run, rectify_through, photos[1], first, alignment.homography_undistorted,
+                                 alignment.after_lens).result()
         else:
             second = run(rectify, photos[1]) if second is None else run(at_full_scale, photos[1], second)
         tell(0.5, "Looking for stripes and grain")

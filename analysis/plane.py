@@ -93,7 +93,7 @@ def make_bands(texture: Texture, *, band_mm: float = BAND_MM) -> Bands:
         band_mm = rows / 60.0 / texture.samples_per_mm
     height = max(1, round(band_mm * texture.samples_per_mm), rows // MOST_BANDS)
     starts = np.arange(0, rows, height)
-    weight, value = (np.stack([part[k: k + height].sum(axis=0, dtype=np.float64) for k in starts])
+    weight, value = (np.stack([part[k: k + height].sum(axis=0) for k in starts]).astype(np.float64)
                      for part in (texture.weight, texture.weight * texture.log_reflectance))
     value = np.divide(value, weight, out=np.zeros_like(value), where=weight > 0)
     step = 1.0 / texture.samples_per_mm
@@ -176,10 +176,11 @@ def _continuum(power, fx, cell_x, bin_x):
     trend = _trend(power, fx)[:, None]
     power = power / trend
     smooth = uniform_filter1d(power, 3, axis=1, mode="nearest")     # one resolution cell across the scan
-    wide, _ = _flank_mean(smooth, LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
-    near, near_count = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
-    wide, _ = _flank_mean(np.minimum(smooth, 6.0 * wide), LINE_CELLS, WIDE_CELLS, cell_x, bin_x)
-    local, _ = _flank_mean(np.minimum(power, 8.0 * wide), LINE_CELLS, NEAR_CELLS, cell_x, bin_x)
+    wide, _ = _flank_mean(_summed(smooth), WIDE_CELLS, cell_x, bin_x)
+    clipped = _summed(np.minimum(smooth, 6.0 * wide))
+    near, near_count = _flank_mean(clipped, NEAR_CELLS, cell_x, bin_x)
+    wide, _ = _flank_mean(clipped, WIDE_CELLS, cell_x, bin_x)
+    local, _ = _flank_mean(_summed(np.minimum(power, 8.0 * wide)), NEAR_CELLS, cell_x, bin_x)
     count = 1.5 * near_count
     even = (near < ON_HILL * wide) & (wide < BESIDE_HILL * near)
     noise = np.where(even, (WIDE_PRIOR * wide + count * near) / (WIDE_PRIOR + count), near)
@@ -187,7 +188,7 @@ def _continuum(power, fx, cell_x, bin_x):
     alone = near > BESIDE_COLUMN * local
     noise, count = np.where(alone, local, noise), np.where(alone, near_count, count)
     half = np.maximum(NEAR_CELLS * 0.6, RING_SHARE * fx / cell_x)
-    ring, ring_count = _flank_mean(np.minimum(power, 12.0 * wide), LINE_CELLS, half, cell_x, bin_x)
+    ring, ring_count = _flank_mean(_summed(np.minimum(power, 12.0 * wide)), half, cell_x, bin_x)
     return trend * noise, trend * local, trend * np.maximum(ring, np.maximum(noise, near)), count, ring_count
 
 
@@ -208,13 +209,18 @@ def _trend(power, fx):
     return np.exp(fall(np.log(np.maximum(fx, fx[FIRST]))))
 
 
-def _flank_mean(power, inner, outer, cell_x, bin_x):
-    """Mean over bins from `inner` to `outer` cells on either side; the flanks are cut at the plane's ends."""
-    n = power.shape[0]
-    total = np.zeros((n + 1, power.shape[1]))
+def _summed(power):
+    """Running sums along fx from 0, shape (nx + 1, ny)."""
+    total = np.zeros((power.shape[0] + 1, power.shape[1]))
     np.cumsum(power, axis=0, out=total[1:])
+    return total
+
+
+def _flank_mean(total, outer, cell_x, bin_x):
+    """Mean over bins from beside the line to `outer` cells on either side, from running sums; cut at the ends."""
+    n = total.shape[0] - 1
     i = np.arange(n)
-    gap = max(1, round(inner * cell_x / bin_x))
+    gap = max(1, round(LINE_CELLS * cell_x / bin_x))
     reach = np.maximum(np.round(np.broadcast_to(outer, n) * cell_x / bin_x).astype(int), gap + 1)
     low_a, low_b = np.clip(i - reach, FIRST, n), np.clip(i - gap + 1, FIRST, n)
     high_a, high_b = np.clip(i + gap, 0, n), np.clip(i + reach + 1, 0, n)

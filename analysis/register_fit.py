@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.resample import block_means
+
 __all__ = ["Fit", "TileCheck", "check_tiles", "fit_homography", "folds"]
 
 ROBUST = 0.18              # residual of responses (0 to 1) at which a sample counts half
@@ -199,9 +201,7 @@ def check_tiles(before: NDArray[np.float32], after: NDArray[np.float32], homogra
 
 def _tile_sums(field, tile_px):
     """Sum over square tiles; a rest at the right and below is dropped."""
-    rows, columns = (n // tile_px for n in field.shape)
-    part = field[:rows * tile_px, :columns * tile_px]
-    return cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64) * tile_px ** 2
+    return block_means(field, tile_px).astype(np.float64) * tile_px ** 2
 
 
 def _solve_tiles(xx, xy, yy, xm, ym):

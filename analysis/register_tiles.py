@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import Lens, apply_homography, distort
+from analysis.resample import block_means
 
 __all__ = ["MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "map_sd", "measure_tiles", "scale_of",
            "select", "warp"]
@@ -212,9 +213,7 @@ def _slopes(picture):
 
 def _tile_sums(field, tile_px):
     """Sum over square tiles; a rest at the right and below is dropped."""
-    rows, columns = (n // tile_px for n in field.shape)
-    part = field[:rows * tile_px, :columns * tile_px]
-    return cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64) * tile_px ** 2
+    return block_means(field, tile_px).astype(np.float64) * tile_px ** 2
 
 
 def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:

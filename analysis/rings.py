@@ -22,11 +22,14 @@ class RingModel:
     gain: NDArray[np.float64]              # (n,) weight over noise s.d. of each segment, r.m.s. 1
     scale: NDArray[np.float64]             # (n,) 1 / noise s.d. of each segment's sum
     used: NDArray[np.bool_]                # (segments,)
-    axes: NDArray[np.complex128]           # (variations, n, offsets n) turned eigenvectors
+    turn: NDArray[np.complex128]           # (offsets, n) that brings each hill's centre to rest
+    axes: NDArray[np.float64]              # (variations, n, n) eigenvectors
     modes: NDArray[np.complex128]          # (variations, offsets, n) the gain in those axes
     inverses: NDArray[np.float64]          # (variations, n, powers) 1 / variance
     volume: NDArray[np.float64]            # (variations, 1, powers) sum of the log variances
     square: NDArray[np.float64]            # (variations, offsets, powers) the gain's own energy over the variance
+    noise: NDArray[np.float64]             # (variations, 1, powers) the same of noise alone, on average
+    noise_least: float                     # how well rings fit that noise
 
 
 def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
@@ -53,11 +56,17 @@ def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
     turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))
     spread = np.exp(-2 * np.pi ** 2 * RING_VARIATIONS[:, None, None] ** 2 * lag) * np.outer(gain, gain)
     values, vectors = np.linalg.eigh(spread)
-    axes = turn[None, :, :, None] * vectors[:, None]                       # (variations, offsets, n, n)
-    modes = (gain * turn)[None] @ vectors
+    modes = _in_axes(gain * turn, vectors)
     inverses = 1.0 / (1.0 + np.maximum(values, 0.0)[:, :, None] * RING_POWERS)
-    return RingModel(gain, scale, used, axes.transpose(0, 2, 1, 3).reshape(len(values), gain.size, -1), modes, inverses,
-                     -np.log(inverses).sum(axis=1, keepdims=True), np.abs(modes) ** 2 @ inverses)
+    volume, noise = (part.sum(axis=1, keepdims=True) for part in (-np.log(inverses), inverses))
+    return RingModel(gain, scale, used, turn, vectors, modes, inverses, volume, np.abs(modes) ** 2 @ inverses, noise,
+                     _least(volume, noise, gain.size))
+
+
+def _in_axes(turned, vectors) -> NDArray[np.complex128]:
+    """Turned segments (offsets, n) along the eigenvectors, which are real: (variations, offsets, n)."""
+    along = np.concatenate([turned.real, turned.imag]) @ vectors
+    return along[:, : len(turned)] + 1j * along[:, len(turned):]
 
 
 def line_over_rings(sums, model: RingModel) -> tuple[float, float]:
@@ -67,16 +76,17 @@ def line_over_rings(sums, model: RingModel) -> tuple[float, float]:
     value is the expectation for a line of the same strength with nothing but the noise floor around it.
     """
     s, g = sums[model.used] * model.scale, model.gain
-    free = s.size + NOISE_PRIOR
-
-    def least(left):
-        return np.min(model.volume + free * np.log((left + NOISE_PRIOR) / free))
-
-    turned = (s @ model.axes).reshape(-1, RING_OFFSETS.size, s.size)
+    turned = _in_axes(s * model.turn, model.axes)
     rest = np.abs(turned) ** 2 @ model.inverses
     line = np.abs((np.conj(model.modes) * turned) @ model.inverses) ** 2 / model.square
     # The steady line is the gain itself times its amplitude, whose energy over the variance is `square`.
-    noise = model.inverses.sum(axis=1, keepdims=True)
     steady = (abs(np.sum(g * s)) / np.sum(g ** 2)) ** 2 * model.square
-    ratio, ideal = least(rest) - least(rest - line), least(steady + noise) - least(noise)
-    return float(max(ratio, 0.0)), float(max(ideal, 0.0))
+    ratio = _least(model.volume, rest, s.size) - _least(model.volume, rest - line, s.size)
+    ideal = _least(model.volume, steady + model.noise, s.size) - model.noise_least
+    return max(ratio, 0.0), max(ideal, 0.0)
+
+
+def _least(volume, left, count) -> float:
+    """Least cost of `count` segments of which so much is left, over ring power, variation and the hill's centre."""
+    free = count + NOISE_PRIOR
+    return float(np.min(volume + free * np.log((left + NOISE_PRIOR) / free)))

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.ranks import median
+
 __all__ = ["blur_px", "half_contrast_period_px"]
 
 TILE_PX = 192
@@ -73,8 +75,7 @@ def _direction(tiles: list[NDArray[np.float32]], noise: float) -> float | None:
 def _noise(tile: NDArray[np.float32]) -> float:
     """S.d. of the camera's noise: second differences both ways cancel edges; robust (median)."""
     kernel = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]], np.float32)
-    ordered = np.sort(np.abs(cv2.filter2D(tile, cv2.CV_32F, kernel)), axis=None)       # faster than a median
-    return float(ordered[[(ordered.size - 1) // 2, ordered.size // 2]].mean()) / (0.6745 * 6.0)
+    return float(median(np.abs(cv2.filter2D(tile, cv2.CV_32F, kernel)))) / (0.6745 * 6.0)
 
 
 def _tiles(luminance: NDArray[np.float32]) -> list[NDArray[np.float32]]:

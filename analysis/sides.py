@@ -192,7 +192,7 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     rows, window = np.arange(len(profile)), u[1] - u[0]
     shifts = np.linspace(-reach, reach, 33)
     floor = 2e-3 * nan_median(profile.ravel(), axis=0) + 1e-6
-    log = np.log(np.maximum(profile, floor)) * (1.0 if dark else -1.0)
+    log = _summed(np.log(np.maximum(profile, floor)) * (1.0 if dark else -1.0))
     line = _band(log, u, shifts - 0.75 * core, shifts - 0.25 * core)
     outside = _band(log, u, shifts + 0.25, shifts + 0.75)
     inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
@@ -203,10 +203,10 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     rise = np.nan_to_num(step[rows, best], nan=-9.0)
     edge = rise > max(LEAST_STEP, 0.3 * float(np.median(rise)))
     is_line = edge & (inside[rows, best] - line[rows, best] > LEAST_STEP / 2)
-    where = shifts[best]
+    where, light = shifts[best], _summed(profile)
     for near, far in ((0.25, 0.75), (beyond, beyond + 0.3), (beyond, beyond + 0.3)):
-        high = _band(profile, u, (where + near)[:, None], (where + far)[:, None])[:, 0]
-        low = _band(profile, u, (where - 0.7 * core)[:, None], (where - 0.3 * core)[:, None])[:, 0]
+        high = _band(light, u, (where + near)[:, None], (where + far)[:, None])[:, 0]
+        low = _band(light, u, (where - 0.7 * core)[:, None], (where - 0.3 * core)[:, None])[:, 0]
         over = (smooth - ((high + low) / 2)[:, None]) * (1.0 if dark else -1.0)
         crossing = (over[:, :-1] < 0) & (over[:, 1:] >= 0)
         away = np.where(crossing, np.abs((u[:-1] + u[1:])[None] / 2 - where[:, None]), np.inf)
@@ -219,10 +219,14 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     return where, clear if clear.sum() > 0.4 * edge.sum() else edge, is_line & edge
 
 
-def _band(profile, u, low, high):
-    """Means over bands [low, high] of u, shape (profiles, bands); bands may differ by profile."""
-    summed = np.concatenate([np.zeros((len(profile), 1)), np.cumsum(profile, axis=1, dtype=np.float64)], axis=1)
+def _summed(profile):
+    """Running sums of profiles from 0, shape (profiles, m + 1)."""
+    return np.concatenate([np.zeros((len(profile), 1)), np.cumsum(profile, axis=1, dtype=np.float64)], axis=1)
+
+
+def _band(summed, u, low, high):
+    """Means over bands [low, high] of u from running sums, shape (profiles, bands); bands may differ by profile."""
     i = np.clip(np.round((low - u[0]) / (u[1] - u[0])).astype(int), 0, len(u) - 1)
     j = np.clip(np.round((high - u[0]) / (u[1] - u[0])).astype(int) + 1, i + 1, len(u))
-    rows = np.arange(len(profile))[:, None]
+    rows = np.arange(len(summed))[:, None]
     return (summed[rows, j] - summed[rows, i]) / (j - i)

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.ranks import median, percentile
+
 __all__ = ["Strokes", "respond", "shades", "stroke_depth", "stroke_response"]
 
 START_SIGMAS = 1.5         # artwork begins this many robust s.d. of the ground below it
@@ -78,7 +80,7 @@ def shades(reflectance: NDArray[np.float32], valid: NDArray[np.bool_], widest_px
 
 def stroke_depth(reflectance: NDArray[np.float32], widest_px: float, *, light: bool = False) -> NDArray[np.float32]:
     """Log depth below (with `light`, height above) the ground beside, of what is narrower than `widest_px`."""
-    bright = float(np.percentile(reflectance[::7, ::7], 99))
+    bright = float(percentile(reflectance[::7, ::7], 99))
     smooth = cv2.GaussianBlur(reflectance, (0, 0), max(SMOOTH_SHARE * widest_px, 0.3))
     log = np.log(np.maximum(reflectance, np.float32(max(bright * 3e-3, 1e-6))))
     if light:
@@ -91,9 +93,9 @@ def respond(depth: NDArray[np.float32], valid: NDArray[np.bool_]) -> Strokes:
     seen = depth[::3, ::3][valid[::3, ::3]]
     if seen.size < 64:
         return Strokes(response=np.zeros_like(depth), depth=0.0, grain_depth=1.0, cover=0.0)
-    grain = 1.4826 * float(np.median(np.abs(seen)))
+    grain = 1.4826 * float(median(np.abs(seen)))
     marks = seen[seen > max(ARTWORK_SIGMAS * grain, 1.5 * LEAST_DEPTH)]
-    artwork = float(np.quantile(marks, ARTWORK_QUANTILE)) if marks.size > 8 else 10.0
+    artwork = float(percentile(marks, 100 * ARTWORK_QUANTILE)) if marks.size > 8 else 10.0
     start = min(max(START_SIGMAS * grain, LEAST_DEPTH), 0.35 * artwork)
     full = artwork - start             # levels about one half: blur moves the edge of a stroke by nothing there
     response = np.clip((depth - np.float32(start)) * np.float32(1 / (full - start)), 0, 1)

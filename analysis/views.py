@@ -19,6 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.ranks import median, percentile
+
 if TYPE_CHECKING:
     from analysis.pipeline import Comparison, Inspection, Judgement
 
@@ -166,8 +168,8 @@ def _exposure(judged: Judgement) -> tuple[np.float32, float]:
     sample = reflectance[where if where.any() else judged.piece.valid[::step, ::step]]
     if not sample.size:
         return np.float32(1), LEAST_REACH
-    gain = np.float32(MID_GREY / max(float(np.median(sample)), 1e-4))
-    ends = np.percentile(_coded(sample * gain), (0.5, 99.5)) - _coded(np.float32(MID_GREY))
+    gain = np.float32(MID_GREY / max(float(median(sample)), 1e-4))
+    ends = percentile(_coded(sample * gain), (0.5, 99.5)) - _coded(np.float32(MID_GREY))
     return gain, float(np.abs(ends).max())
 
 
@@ -192,7 +194,7 @@ def _thumbnail(preview) -> NDArray[np.uint8]:
 def _texture_range(judged: list[Judgement]) -> float:
     """Log reflectance that is drawn white; the same for all textures."""
     samples = [np.abs(one.texture.log_reflectance[::3, ::3][one.texture.weight[::3, ::3] > 0]) for one in judged]
-    spreads = [float(np.percentile(sample, 98)) for sample in samples if sample.size]
+    spreads = [float(percentile(sample, 98)) for sample in samples if sample.size]
     return max([0.02, *spreads])
 
 

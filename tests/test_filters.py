@@ -4,6 +4,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import cv2
 import numpy as np
 import pytest
 from scipy.signal import firls, remez
@@ -11,7 +12,7 @@ from scipy.signal.windows import tukey
 
 from analysis.bank_filters import HALVING_TAPS, _halving_taps
 from analysis.plane import _tukey
-from analysis.resample import TAPS, _least_squares_taps
+from analysis.resample import TAPS, _least_squares_taps, block_means
 
 
 @pytest.mark.parametrize("share", [0.05, 0.1, 0.15, 0.3, 1.0])
@@ -40,3 +41,12 @@ def test_the_slow_parts_of_scipy_stay_unloaded():
     code = f"import sys, analysis.pipeline; sys.exit(', '.join(set({slow}) & set(sys.modules)) or None)"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert found.returncode == 0, found.stderr
+
+
+@pytest.mark.parametrize("factor", [1, 2, 3, 7, 40])
+def test_block_means_are_those_of_an_area_average(factor):
+    """OpenCV's area average by whole numbers; what is left of a block at the far edges is dropped."""
+    picture = np.random.default_rng(factor).random((83, 241), np.float32)
+    rows, columns = (n // factor for n in picture.shape)
+    expected = cv2.resize(picture[: rows * factor, : columns * factor], (columns, rows), interpolation=cv2.INTER_AREA)
+    np.testing.assert_allclose(block_means(picture, factor), expected, rtol=0, atol=1e-6)
