@@ -1,14 +1,15 @@
 """Do the odds, the intervals and the detection limit hold? On textures that the fit has not seen.
 
-    python -m tests.benchmarks.bench_decision [--count 300] [--first 100000] [--png FILE]
+    python -m tests.benchmarks.bench_decision [--count 300] [--first 100000] [--prior] [--png FILE]
 
 Prints the share called by kind of ground, the share found by contrast, the
 reliability table, the rate at which 95 % intervals hold the truth, the period
 error over its bound, and the share found of stripes injected at each photo's
 own stated detection limit. The probability is the decision's: that a stripe is
-there at all, one too weak to be seen included. It holds for the prior that `analysis.decide` states, so the rows
-are also weighted to that prior; beside each calibration error stands what odds that are exactly right would give on
-as many cases.
+there at all, one too weak to be seen included. It holds for the prior that
+`analysis.decide` states, so the rows are also weighted to that prior, or with
+--prior drawn from it; beside each calibration error stands what odds that are
+exactly right would give on as many cases.
 """
 from __future__ import annotations
 
@@ -23,6 +24,16 @@ from analysis.grain import measure_grain
 from analysis.judge import _above_floor
 from analysis.stripes import CALL_PROBABILITY, find_stripes
 from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
+
+
+def stated_case(seed: int) -> TextureCase:
+    """A case from the prior that the decision states: contrasts below its range are drawn again."""
+    striped = bool(np.random.default_rng([seed, 99]).random() < PRIOR)
+    for again in range(50 * seed, 50 * seed + 50):
+        case = make_case(again, striped=striped)
+        if not striped or max(c for *_, c, _ in case.stripes) >= PRIOR_PERCENT[0]:
+            break
+    return case
 
 
 def judge(case: TextureCase) -> dict:
@@ -136,9 +147,11 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--first", type=int, default=100_000)
+    parser.add_argument("--prior", action="store_true", help="draw from the prior that the decision states")
     parser.add_argument("--png", help="draw the reliability diagram here")
     given = parser.parse_args()
-    rows = [judge(make_case(seed)) for seed in tqdm(range(given.first, given.first + given.count), mininterval=10)]
+    make = stated_case if given.prior else make_case
+    rows = [judge(make(seed)) for seed in tqdm(range(given.first, given.first + given.count), mininterval=10)]
     table(rows)
     if given.png:
         picture(rows, given.png)
