@@ -11,17 +11,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography
+from analysis.geometry import apply_homography, distort
 from analysis.line import Line
 from analysis.photo import Photo
+from analysis.plane import Bands
 from analysis.rectify import Piece
 from analysis.stripes import Stripe, StripeField
 
 __all__ = ["blur_transfer", "camera_cause", "slant_transfer", "wave_in_photo", "without_camera_lines"]
 
 AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns to be laid to the blocks
-BLOCK_TOLERANCE = 0.008    # relative; a real stripe falls in by chance about once in a hundred
 ORDERS = (1, 2, 4)         # a block edge prints these harmonics of its spacing
+# Of contrast, the most that blocks are taken to make. A block that is coded flat turns a slope into a staircase: for
+# 1 % from blocks of 8 pixels the ground would have to change by 1.6 % a block all over the piece. Files of quality 15
+# to 55 left 0.1 % at most (14 photos).
+BLOCKS_MOST_PERCENT = 1.0
+NEAR_BLOCKS = 0.1          # of the blocks' frequency: how far the middle of a slanted photo is looked at
+BLOCK_SHARE = 0.8          # of the line that the blocks' own wave must hold: half a resolution cell apart is too far
+OWN_GRID_CELLS = 4.0       # of the photo's length from the file's own blocks: there the file itself jumps
 BEYOND = 0.06              # the ground beyond the frame begins this share of the piece's width outside it
 STRIPS = 96                # across the bands: the ground beyond is looked at in so many
 FEWEST_BEYOND = 5.0        # periods in view there
@@ -29,6 +36,7 @@ BEYOND_SHARE = 0.5         # of the stripe's contrast that must go on there
 LINE_POWER = 14.0          # power over that at frequencies beside it; noise reaches it once in 100,000 looks
 LOWEST_BLOCKS = 1.0 / 18   # cycles a pixel: of a resized file's blocks; common practice, no source
 SIDE_SHARE = 0.1           # of the strongest stripe's contrast: blocks leave less beside it
+NEAR_SIDE = 0.15           # of the blocks' frequency: how far the middle of a slanted photo is looked at
 BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own amplitude
 LINES = 600                # lines of the photo that the grid of blocks is read from
 ADDED_CYCLES = [(a, b) for a in (0.0, 0.5, 1.0) for b in (-1.0, -0.5, 0.0, 0.5, 1.0) if (a, b) > (0.0, 0.0)]
@@ -107,10 +115,10 @@ def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
         One sentence for each line that was left out.
     """
     count = len(field.stripes)
-    causes = [camera_cause(c.stripe, piece, photo) for c in field.candidates[: max(count, 1)]]
+    causes = [camera_cause(c.stripe, piece, photo, field.bands) for c in field.candidates[: max(count, 1)]]
     if photo.block_px > 0:
-        causes = [cause or _side_line(field.stripes[k], field.stripes[0], piece) if 0 < k < count else cause
-                  for k, cause in enumerate(causes)]
+        causes = [cause or _side_line(field.stripes[k], field.stripes[0], piece, field.bands) if 0 < k < count
+                  else cause for k, cause in enumerate(causes)]
     if count == 0 or None not in causes:
         return field, causes[0] if causes else None, ()
     kept = [k for k, cause in enumerate(causes) if cause is None]
@@ -121,8 +129,8 @@ def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
     return replace(field, stripes=stripes, by_place=places, candidates=found + field.candidates[count:]), None, told
 
 
-def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
-    """Say which cause in the camera could make this stripe, or None.
+def camera_cause(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str | None:
+    """Say which cause in the camera could make this stripe, or None; `bands` hold the texture it was found in.
 
     Returns
     -------
@@ -133,6 +141,9 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
     if interval is not None:
         return (f"engraved rows {interval:.3f} mm apart, too fine for the photo's pixels, would show as just this "
                 "spacing at this turn of the piece")
+    blocks = _as_blocks(stripe, piece, photo, bands)
+    if blocks is not None:
+        return blocks
     kx, ky = wave_in_photo(stripe, piece)
     along, other = max(abs(kx), abs(ky)), min(abs(kx), abs(ky))
     low, high = stripe.angle_interval_deg
@@ -142,18 +153,47 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo) -> str | None:
         lines = "rows" if abs(ky) > abs(kx) else "columns"
         return (f"it follows the photo's own {lines} and goes on beyond the frame, so it is not engraved "
                 "(a flickering lamp makes such bands)")
-    for block in {8, photo.block_px} if photo.block_px > 0 else ():
-        for order in ORDERS:
-            if abs(along * block / order - 1.0) < BLOCK_TOLERANCE:
-                return (f"its spacing in the photo is {1 / along:.2f} pixels, which the file's compression makes "
-                        f"in blocks of {block} pixels")
-    if _made_in_blocks(stripe, photo, along, rows=abs(ky) > abs(kx)):
+    if stripe.contrast_percent <= BLOCKS_MOST_PERCENT and _resized_blocks(stripe, photo, along, rows=abs(ky) > abs(kx)):
         return (f"the photo itself jumps every {1 / along:.2f} pixels, as a file does that was compressed and then "
                 "resized")
     return None
 
 
-def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece) -> str | None:
+def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str | None:
+    """Say that the file's own blocks could make a faint line, or None.
+
+    Their wave is known exactly in the photo. Laid on the piece through the photo's own perspective it must hold what
+    the line holds; a stripe of nearly the same spacing falls out of step with it along the piece.
+    """
+    if photo.block_px <= 0 or stripe.contrast_percent > BLOCKS_MOST_PERCENT:
+        return None
+    middle = wave_in_photo(stripe, piece)
+    at_mm, at_px = _places(bands, piece)
+    own = _contrast_of(bands, at_mm @ _wave(stripe))
+    for block in {8, photo.block_px}:
+        for order in ORDERS:
+            for axis in (0, 1):
+                if abs(abs(middle[axis]) * block / order - 1.0) < NEAR_BLOCKS and _contrast_of(
+                        bands, at_px[..., axis] * order / block) > BLOCK_SHARE * own:
+                    return (f"its spacing in the photo is {block / order:.2f} pixels, which the file's compression "
+                            f"makes in blocks of {block} pixels")
+    return None
+
+
+def _places(bands: Bands, piece: Piece) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the bands' samples lie on the piece, mm, and in the photo, px: each (K, n, 2)."""
+    at_mm = np.stack(np.meshgrid(bands.x_mm, bands.y_mm), axis=-1)
+    return at_mm, distort(apply_homography(np.linalg.inv(piece.photo_to_piece), at_mm), piece.lens)
+
+
+def _contrast_of(bands: Bands, turns) -> float:
+    """Contrast of the bands in step with a wave of which `turns` (K, n) have passed at each sample."""
+    w = bands.fit_weight
+    mean = (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1e-12)
+    return float(4.0 * abs(np.sum(w * (bands.value - mean) * np.exp(-2j * np.pi * turns))) / w.sum())
+
+
+def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece, bands: Bands) -> str | None:
     """Say that a faint line is what compression in blocks of 8 pixels makes of a strong stripe, or None.
 
     Each block is rounded by itself: that multiplies the stripe and its harmonics by something of the blocks' period.
@@ -161,9 +201,13 @@ def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece) -> str | None:
     if stripe.contrast_percent > SIDE_SHARE * strongest.contrast_percent:
         return None
     k, base = (np.array(wave_in_photo(s, piece)) for s in (stripe, strongest))
+    at_mm, at_px = _places(bands, piece)
+    own = _contrast_of(bands, at_mm @ _wave(stripe))
     for order in (-3, -2, -1, 1, 2, 3):
         rest = 8.0 * (k - order * base)
-        if np.abs(rest - np.round(rest)).max() < 8.0 * FOLD_TOLERANCE and np.abs(np.round(rest)).max() > 0:
+        added = np.round(rest)
+        if added.any() and np.abs(rest - added).max() < NEAR_SIDE and _contrast_of(
+                bands, order * (at_mm @ _wave(strongest)) + at_px @ added / 8.0) > BLOCK_SHARE * own:
             return "compression in blocks of 8 pixels makes such a line beside a strong stripe"
     return None
 
@@ -188,22 +232,32 @@ def _folded_rows(stripe: Stripe, piece: Piece) -> float | None:
     return None
 
 
-def _made_in_blocks(stripe: Stripe, photo: Photo, frequency: float, *, rows: bool) -> bool:
+def _resized_blocks(stripe: Stripe, photo: Photo, frequency: float, *, rows: bool) -> bool:
     """Whether the photo has jumps at this spacing, as a grid of blocks has that was resized after its compression.
 
     A block jumps at its edge, so the size of the second difference beats at the grid's spacing by much more than the
-    stripe's own contrast. A smooth stripe makes it beat twice a period, and once a period only as its noise does.
+    stripe's own contrast; and blocks are square, so it beats along the photo's other axis too, where the stripe has no
+    part. The file's own blocks beat as well and say nothing of a line beside them: those are looked at by themselves.
     """
-    if frequency < LOWEST_BLOCKS:
+    cell = 1.0 / min(photo.luminance.shape)
+    own = 8.0 * frequency if photo.block_px > 0 else 0.5
+    if frequency < LOWEST_BLOCKS or abs(own - np.round(own)) < 8.0 * OWN_GRID_CELLS * cell:
         return False
-    level = photo.luminance if rows else photo.luminance.T
+    beats = []
+    for along_rows in (rows, not rows):
+        there, beat = _beat(photo.luminance if along_rows else photo.luminance.T, frequency)
+        beats.append(beat if there else 0.0)
+    return min(beats) > BLOCKS_OVER_STRIPE * stripe.contrast_percent / 200.0
+
+
+def _beat(level, frequency) -> tuple[bool, float]:
+    """Whether the size of the second difference down the rows beats at a frequency, and by what share of its mean."""
     level = np.ascontiguousarray(level[:, :: max(1, level.shape[1] // LINES)])
     jumps = np.abs(2.0 * level[1:-1] - level[:-2] - level[2:])
     profile = np.minimum(jumps, 4.0 * jumps.mean()).mean(axis=1, dtype=np.float64)   # artwork's edges count little
     window = np.hanning(profile.size)
     there, size = _stands_out((profile - profile.mean()) * window, frequency)
-    beat = 2.0 * size / max(float(profile.mean() * window.sum()), 1e-12)
-    return there and beat > BLOCKS_OVER_STRIPE * stripe.contrast_percent / 200.0
+    return there, 2.0 * size / max(float(profile.mean() * window.sum()), 1e-12)
 
 
 def _stands_out(profile, frequency) -> tuple[bool, float]:

@@ -81,11 +81,13 @@ def test_blocks_of_eight_pixels_are_named_and_a_pitch_beside_them_is_not():
     """ISO/IEC 10918-1 (JPEG) codes 8 x 8 blocks; 4:2:0 colour makes units of 16."""
     x, y, noise = ground(6)
     given = piece(np.exp(noise))           # 12 photo px per mm
-    at_block = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=4.0)), with_limit=False)
-    beside = find_stripes(texture(noise + cosine(x, y, period_mm=8.4 / S, contrast_percent=4.0)), with_limit=False)
-    assert camera_cause(at_block.stripes[0], given, photo(8)) is not None
-    assert camera_cause(at_block.stripes[0], given, photo(0)) is None
-    assert camera_cause(beside.stripes[0], given, photo(8)) is None
+    at_block, beside, strong = (find_stripes(texture(0.2 * noise + cosine(x, y, period_mm=px / S, contrast_percent=c)),
+                                             with_limit=False) for px, c in ((8, 0.8), (8.1, 0.8), (8, 4.0)))
+    assert camera_cause(at_block.stripes[0], given, photo(8), at_block.bands) is not None
+    assert camera_cause(at_block.stripes[0], given, photo(0), at_block.bands) is None
+    # 840 pixels hold 105 blocks, and 103.7 periods of 8.1 pixels: more than a resolution cell apart
+    assert camera_cause(beside.stripes[0], given, photo(8), beside.bands) is None
+    assert camera_cause(strong.stripes[0], given, photo(8), strong.bands) is None       # blocks cannot make 4 %
     kx, ky = wave_in_photo(at_block.stripes[0], given)
     assert (1 / kx, ky) == (pytest.approx(8.0, rel=1e-3), pytest.approx(0.0, abs=1e-3))
 
@@ -108,7 +110,7 @@ def test_bands_over_the_whole_photo_are_the_lamps_and_those_on_the_piece_alone_a
         to_piece = to_piece @ np.array([[0.0, 1, 0], [1, 0, 0], [0, 0, 1]])
     shown = piece(np.exp(noise), corners_px=corners, photo_to_piece=to_piece)
     taken = replace(photo(0), luminance=light, size_px=light.shape[::-1])
-    cause = camera_cause(given.stripes[0], shown, taken)
+    cause = camera_cause(given.stripes[0], shown, taken, given.bands)
     assert (cause is not None) == everywhere
     assert cause is None or ("rows" if rows else "columns") in cause
 
@@ -135,27 +137,29 @@ def test_rows_that_the_pixels_fold_to_a_stripe_are_named_with_their_interval():
     turned = np.array([[c, s, 40.0], [-s, c, 60.0], [0.0, 0.0, 1.0]])      # mm to px over px_per_mm
     given = piece(np.exp(noise), photo_to_piece=np.linalg.inv(np.diag([px_per_mm, px_per_mm, 1.0]) @ turned),
                   photo_px_per_mm=px_per_mm)
-    cause = camera_cause(at_fold.stripes[0], given, photo(0))
+    cause = camera_cause(at_fold.stripes[0], given, photo(0), at_fold.bands)
     assert cause is not None and f"rows {1 / (px_per_mm * c):.3f} mm apart" in cause
-    assert camera_cause(beside.stripes[0], given, photo(0)) is None
+    assert camera_cause(beside.stripes[0], given, photo(0), beside.bands) is None
 
 
 def test_jumps_of_a_resized_file_are_named_and_a_smooth_stripe_of_that_spacing_is_not():
     x, y, noise = ground(10)
-    found = find_stripes(texture(noise + cosine(x, y, period_mm=6.3 / S, contrast_percent=1.0)), with_limit=False)
+    found = find_stripes(texture(noise + cosine(x, y, period_mm=6.3 / S, contrast_percent=0.8)), with_limit=False)
     given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
-    u = np.arange(noise.shape[1])
+    v, u = np.indices(noise.shape)
     level = np.random.default_rng(11).standard_normal(noise.shape)
-    for jump, named in ((1.0 + 0.5 * (u % 6.3 < 1.0), True), (1.0, False)):
+    columns, blocks = u % 6.3 < 1.0, (u % 6.3 < 1.0) | (v % 6.3 < 1.0)
+    for jump, named in ((1.0 + 0.5 * blocks, True), (1.0 + 0.5 * columns, False), (1.0, False)):   # blocks are square
         light = 0.3 * (1.0 + 0.005 * np.cos(2 * np.pi * u / 6.3)) + 0.004 * jump * level
         taken = replace(photo(16), luminance=light.astype(np.float32), size_px=light.shape[::-1])
-        assert (camera_cause(found.stripes[0], given, taken) is not None) == named
+        assert (camera_cause(found.stripes[0], given, taken, found.bands) is not None) == named
 
 
 def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
     x, y, noise = ground(12)
-    both = noise + cosine(x, y, period_mm=8 / S, contrast_percent=6.0) + cosine(x, y, period_mm=2.3,
-                                                                              contrast_percent=4.0)
+    noise = 0.2 * noise
+    both = noise + cosine(x, y, period_mm=8 / S, contrast_percent=0.9) + cosine(x, y, period_mm=2.3,
+                                                                              contrast_percent=0.7)
     field = find_stripes(texture(both), with_limit=False)
     given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
     kept, cause, told = without_camera_lines(field, given, photo(8))
@@ -163,7 +167,7 @@ def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
     assert [round(s.period_mm, 1) for s in kept.stripes] == [2.3] == [round(c.stripe.period_mm, 1)
                                                                      for c in kept.candidates[:1]]
     assert len(told) == 1 and "8.00 pixels" in told[0]
-    alone = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=6.0)), with_limit=False)
+    alone = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=0.9)), with_limit=False)
     kept, cause, told = without_camera_lines(alone, given, photo(8))
     assert cause is not None and kept is alone and told == ()
 
