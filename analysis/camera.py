@@ -35,7 +35,9 @@ FEWEST_BEYOND = 5.0        # periods in view there
 BEYOND_SHARE = 0.5         # of the stripe's contrast that must go on there
 LINE_POWER = 14.0          # power over that at frequencies beside it; noise reaches it once in 100,000 looks
 LOWEST_BLOCKS = 1.0 / 18   # cycles a pixel: of a resized file's blocks; common practice, no source
-SIDE_SHARE = 0.1           # of the strongest stripe's contrast: blocks leave less beside it
+# Of the strongest stripe's contrast, what blocks leave beside it at most, by the stripe's order: a stripe of few pixels
+# a period loses so much to them that half of what is left stands beside it (4 of 129 photos of one stripe)
+SIDE_SHARE = {1: 0.6, 2: 0.1, 3: 0.1}
 NEAR_SIDE = 0.15           # of the blocks' frequency: how far the middle of a slanted photo is looked at
 BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own amplitude
 LINES = 600                # lines of the photo that the grid of blocks is read from
@@ -198,12 +200,12 @@ def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece, bands: Bands) ->
 
     Each block is rounded by itself: that multiplies the stripe and its harmonics by something of the blocks' period.
     """
-    if stripe.contrast_percent > SIDE_SHARE * strongest.contrast_percent:
-        return None
     k, base = (np.array(wave_in_photo(s, piece)) for s in (stripe, strongest))
     at_mm, at_px = _places(bands, piece)
     own = _contrast_of(bands, at_mm @ _wave(stripe))
     for order in (-3, -2, -1, 1, 2, 3):
+        if stripe.contrast_percent > SIDE_SHARE[abs(order)] * strongest.contrast_percent:
+            continue
         rest = 8.0 * (k - order * base)
         added = np.round(rest)
         if added.any() and np.abs(rest - added).max() < NEAR_SIDE and _contrast_of(

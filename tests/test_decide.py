@@ -155,6 +155,19 @@ def test_jumps_of_a_resized_file_are_named_and_a_smooth_stripe_of_that_spacing_i
         assert (camera_cause(found.stripes[0], given, taken, found.bands) is not None) == named
 
 
+def test_line_that_blocks_make_beside_a_fine_stripe_is_left_out_and_a_stripe_near_it_is_not():
+    """Product of two waves (closed form): blocks of 8 pixels put lines at the stripe's frequency plus n / 8."""
+    x, y, noise = ground(13)
+    given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
+    base = 1 / 7.3                         # cycles a pixel
+    for off, kept in ((0.0, 1), (2.0 / noise.shape[1], 2)):      # resolution cells beside it
+        both = 0.2 * noise + cosine(x, y, period_mm=1 / base / S, contrast_percent=2.0) + cosine(
+            x, y, period_mm=1 / (base + 0.125 + off) / S, contrast_percent=0.5)
+        field = find_stripes(texture(both), with_limit=False)
+        assert len(field.stripes) == 2
+        assert len(without_camera_lines(field, given, photo(8))[0].stripes) == kept
+
+
 def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
     x, y, noise = ground(12)
     noise = 0.2 * noise
