@@ -23,7 +23,7 @@ FRAME_ZONE_MM = 2.5        # from the outer edge inward: the frame's line, which
 STRIP_MM = 6.0             # from the outer edge: the widest line, then a bare strip as wide as the widest stroke
 FIT_SIGMAS_MM = (0.8, 0.35, 0.18)
 TILE_MM = 6.0
-LEAST_START = 0.30         # correlation of blurred artwork the right way round
+LEAST_START = 0.30         # correlation of blurred artwork the right way round, and of what half a turn changes in it
 SURE_START = 0.60          # above it, artwork of the other shade need not be tried; no source
 SURE_AGREEMENT = 0.70      # correlation of fine artwork in the end; 197 unrelated pairs: 0.48 at most
 LEAST_AGREEMENT = 0.50     # will do where the place stands out: strong grain hides part of the artwork
@@ -88,7 +88,8 @@ def align_framed(before: Piece, after: Piece) -> Match:
     inner = area & _inner(size_b, first, _zone(before, size_b))
     # A bare strip between a frame's line and its ground is light on every board, so light on light is asked farther in
     deep = area & _inner(size_b, first, min(STRIP_MM / FRAME_ZONE_MM * _zone(before, size_b), 0.2 * min(size_b)))
-    best, ours, theirs = None, {}, {}
+    given = before.method == after.method == "corners"     # in the piece's own order, so even artwork may do
+    starts, ours, theirs = [], {}, {}
     for ours_light, light in ((False, False), (True, True), (False, True), (True, False)):
         for works, one, mask, seen in ((first, ours_light, area, ours), (second, light, area_after, theirs)):
             if one not in seen:
@@ -98,26 +99,42 @@ def align_framed(before: Piece, after: Piece) -> Match:
             start = _turned(size_b, size_a, turn)
             warped = _onto(theirs[light].response, first, second, start)
             score = correlation(ours[ours_light].response, warped, within, 0.5 * s)
-            if best is None or score > best.score:
-                best = _Start(score=score, turn=turn, strokes=ours[ours_light], light=light, to_after=start,
-                              within=within)
-        if best.score > SURE_START:
+            upright = score if given or score < LEAST_START else _upright(ours[ours_light].response, warped, first,
+                                                                          size_b, within)
+            starts.append(_Start(score=score, sure=min(score, upright), turn=turn, strokes=ours[ours_light],
+                                 light=light, to_after=start, within=within))
+        best = max(starts, key=lambda start: start.sure)
+        if best.sure > SURE_START:
             break
-    if best.score < LEAST_START:
+    if best.sure < LEAST_START:
         return _unlike(before, after, first, second, inner, best)
-    return _refined(before, after, first, second, area, best.within, best)
+    # Strong grain may hide the artwork of one shade from the fit: then the other shades are tried, the same way round
+    rest = sorted((one for one in starts if one.turn == best.turn and one is not best and one.score > LEAST_START),
+                  key=lambda start: -start.score)
+    found = [_refined(before, after, first, second, area, best.within, best)]
+    while rest and not found[-1].ok:
+        found.append(_refined(before, after, first, second, area, rest[0].within, rest.pop(0)))
+    return found[-1] if found[-1].ok else found[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Start:
     """Which way round AFTER lies, by the artwork."""
 
-    score: float
+    score: float                       # correlation of the artwork
+    sure: float                        # the same, no more than of what half a turn changes in it
     turn: int                          # quarter turns
     strokes: Strokes                   # BEFORE's artwork, dark or light
     light: bool                        # AFTER's artwork is light
     to_after: NDArray[np.float64]      # 3x3: BEFORE mm -> AFTER mm by the frames
     within: NDArray[np.bool_]          # where artwork was compared
+
+
+def _upright(ours, theirs, first: Work, size, within) -> float:
+    """Correlation of what in two responses changes with half a turn: the rim of the ground looks the same both ways."""
+    half = _turned(size, size, 2)
+    return correlation(*(one - _onto(one, first, first, half) for one in (ours, theirs)), within,
+                       0.5 * first.samples_per_mm)
 
 
 def _unlike(before, after, first, second, inner, best) -> Match:

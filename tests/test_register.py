@@ -15,10 +15,11 @@ from analysis.photo import Photo
 from analysis.rectify import rectify
 from analysis.register import register
 from analysis.register_fit import check_tiles, fit_homography
-from analysis.register_framed import correlation, peak_ratio
+from analysis.register_framed import align_framed, correlation, peak_ratio
 from analysis.register_tiles import PlaneMap, Tiles, fit_map, map_points, map_sd, measure_tiles
 from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
+from tests.textures import piece
 
 FRAME_MM = (80.0, 60.0)
 SIZE_PX = (1200, 900)
@@ -379,3 +380,26 @@ def test_strokes_burnt_wider_on_one_board_hardly_move_a_tile():
     first, second = (cv2.GaussianBlur(p, (0, 0), 1.5) for p in (thin, wide))
     tiles = measure_tiles(first, second, np.ones((256, 256), bool), 32, 1.5)
     assert len(tiles.at) > 20 and np.abs(tiles.move).max() < 0.5 and np.median(np.abs(tiles.move)) < 0.1
+
+
+def rimmed_piece(seed, *, turned):
+    """Light words on a dark ground whose charred rim looks the same half a turn round."""
+    s, (w, h) = 8.0, FRAME_MM
+    y, x = np.mgrid[: int(h * s), : int(w * s)] / s
+    grain = cv2.GaussianBlur(np.random.default_rng(seed).standard_normal(x.shape), (0, 0), sigmaX=60, sigmaY=1)
+    inside = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)) - 4.0
+    ground = (0.12 + 0.24 * grain) * (1 - 0.5 * np.exp(-np.maximum(inside, 0) / 0.6))
+    picture = np.where(inside > 0, ground, np.where(inside < -3.5, 0.08, 0.6))
+    cover = np.zeros(x.shape, np.uint8)
+    for word, at in (("BIN 1927", (90, 140)), ("3:50", (380, 150)), ("LEAF", (300, 380))):
+        cv2.putText(cover, word, at, cv2.FONT_HERSHEY_SIMPLEX, 1.6, 255, 7, cv2.LINE_AA)
+    picture = picture + (0.25 - picture) * (cover / 255.0)
+    corners = np.array([[0, 0], [w, 0], [w, h], [0, h]]) * s - 0.5
+    return piece(picture[::-1, ::-1] if turned else picture, s=s, frame_mm=FRAME_MM, corners_px=corners,
+                 corners_sd_px=0.1, method="frame")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_rim_that_looks_alike_both_ways_does_not_say_which_way_a_piece_lies(turned):
+    match = align_framed(rimmed_piece(1, turned=False), rimmed_piece(2, turned=turned))
+    assert match.ok and match.turned == turned
