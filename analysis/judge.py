@@ -202,9 +202,10 @@ def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
         return (f"the part judged varies by {grain.contrast_percent:.0f} %, more than one engraved ground does, "
                 "so more than the piece seems to be in view",
                 "Give the size of the engraved frame, its corners, or a region that holds only the engraved ground.")
-    if piece.corners_px is None and piece.axis_from == "assumed" and piece.ground_px is None and region is None:
-        return ("no piece stands out in the photo and nothing shows which way the scan axis runs, so a stripe a few "
-                "degrees off level, or on a small part of the photo, would be missed",
+    if piece.corners_px is None and piece.axis_from == "assumed" and region is None:
+        # Held by hand, a photo is level within some 3 degrees; a stripe is looked for within 1.5 of the axis
+        return (("no piece stands out in the photo, and " if piece.ground_px is None else "")
+                + "nothing shows which way the scan axis runs, so a stripe some degrees off would be missed",
                 "Give a region that holds only the engraved ground, and the scan axis to a tenth of a degree; or "
                 "engrave a frame and give its size.")
     return None
