@@ -64,7 +64,7 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     unit : {"mm", "px"}
         Unit of the periods in the words.
     camera : str, optional
-        A cause in the camera that would make the strongest line, in words.
+        Another cause than the drive, as one in the camera, that would make the strongest line; in words.
     trouble : (str, str), optional
         Why this photo cannot clear a machine, as a clause, and what to do about it, as a sentence.
 
@@ -204,7 +204,7 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
         reasons.append(Reason(term="expected", weight=weight["expected"], words=(
             "It is a spacing that the machine file lists or the other photo shows.")))
     if camera is not None:
-        reasons.append(Reason(term="camera", words=f"A cause in the camera: {camera}.", weight=-8.0))
+        reasons.append(Reason(term="camera", words=f"Another cause than the drive: {camera}.", weight=-8.0))
     return reasons
 
 

@@ -30,6 +30,8 @@ SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together
 PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.05, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
 MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
+COARSEST_ROWS_MM = 0.3     # between the rows of an engraving; common practice, no source
+UPRIGHT = "Photograph the piece the way it lay in the machine, or give the frame's corners in the order of the piece."
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -88,9 +90,13 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + left_out))
     trouble = _trouble(piece, grain, region)
-    if trouble is None and not field.stripes and piece.axis_from == "assumed" and piece.frame_mm is not None:
+    square = piece.axis_from == "assumed" and piece.frame_mm is not None
+    if trouble is None and not field.stripes and square:
         trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
-    decision = decide(field, grain, unit=length_unit(piece), camera=camera, trouble=trouble)
+    rows = _perhaps_rows(field, length_unit(piece)) if square and camera is None else None
+    decision = decide(field, grain, unit=length_unit(piece), camera=rows or camera, trouble=trouble)
+    if rows:
+        decision = replace(decision, next_step=UPRIGHT)
     if share is not None:
         decision = replace(decision, reasons=decision.reasons + (_filters(share),))
     sources: tuple = ()
@@ -101,7 +107,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
                        warnings=warnings, sources=sources, print_quality=run(print_quality, texture))
     tests = rank_next_tests(judged, machine)
-    if camera is None and not decision.poor_photo:
+    if (rows or camera) is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
 
@@ -222,9 +228,15 @@ def _lying(period_mm: float | None, unit: str) -> tuple[str, str] | None:
     if period_mm is None:
         return None
     return (f"even lines every {period_mm:.3g} {unit} run along the scan axis as it is taken, and a square frame does "
-            "not tell whether the piece lies on its side",
-            "Photograph the piece the way it lay in the machine, or give the frame's corners in the order of the "
-            "piece.")
+            "not tell whether the piece lies on its side", UPRIGHT)
+
+
+def _perhaps_rows(field: StripeField, unit: str) -> str | None:
+    """Why the stripes of a square piece may be the engraving's own rows, seen from the side, or None."""
+    if not field.stripes or max(s.period_mm for s in field.stripes) > COARSEST_ROWS_MM or unit != "mm":
+        return None
+    return (f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and a square "
+            "frame does not tell whether the piece lies on its side")
 
 
 def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:

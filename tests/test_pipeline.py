@@ -115,14 +115,14 @@ def test_given_corners_serve_in_place_of_the_search():
     assert got.stripes.stripes[0].period_mm == pytest.approx(2.032, rel=0.003)
 
 
-def square_piece(turned):
-    """A square frame of 60 mm at 12 px/mm, stripes of 4 % every 2 mm, as bytes."""
+def square_piece(turned, period_px=24.0, share=0.02):
+    """A square frame of 60 mm at 12 px/mm, stripes of 4 % every 2 mm or others, as bytes."""
     rng = np.random.default_rng(7)
     light = 0.5 * (1 + 0.03 * rng.standard_normal((960, 960)))
     light[120:840, 120:840] *= 0.45
     light[129:831, 129:831] /= 0.45
     inner = light[170:790, 170:790]
-    inner *= 0.6 * (1 + 0.02 * np.cos(2 * np.pi * np.arange(620) / 24.0))
+    inner *= 0.6 * (1 + share * np.cos(2 * np.pi * np.arange(620) / period_px))
     light = cv2.GaussianBlur(light.T if turned else light, (0, 0), 0.8)
     return cv2.imencode(".png", np.clip(255 * light ** (1 / 2.2), 0, 255).astype(np.uint8))[1].tobytes()
 
@@ -133,6 +133,16 @@ def test_square_piece_that_may_lie_on_its_side_is_not_cleared():
     assert upright.decision.verdict == "mechanical"
     assert lying.decision.verdict == "undecided" and "lies on its side" in lying.decision.sentence
     assert "2" in lying.decision.sentence and "the way it lay in the machine" in lying.decision.next_step
+
+
+def test_lines_as_fine_as_engraved_rows_on_a_square_piece_are_not_called_the_drives():
+    photo = square_piece(False, period_px=3.5, share=0.08)
+    corners = ((120.0, 120.0), (839.0, 120.0), (839.0, 839.0), (120.0, 839.0))
+    alone = inspect(photo, Settings(frame_mm=(60.0, 60.0))).photo
+    given = inspect(photo, Settings(frame_mm=(60.0, 60.0), before_corners_px=corners)).photo
+    assert alone.stripes.stripes and alone.decision.verdict == "undecided"
+    assert "rows" in alone.decision.sentence and "the way it lay in the machine" in alone.decision.next_step
+    assert given.decision.verdict in {"mechanical", "mixed"}
 
 
 def test_piece_sampled_again_at_full_scale_is_the_piece_sampled_so_at_once():
