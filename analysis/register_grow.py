@@ -31,6 +31,7 @@ __all__ = ["Found", "LEAST_AGREEING", "grown"]
 WORK_PX = 1.5e6            # and, at most, of a working picture
 FILL = 2.4                 # widest fill over the widest stroke; asked where strokes say nothing
 LEAST_AGREEING = 4         # tiles that a fit needs
+FEW_TILES = 8              # of a coarse level: so few say nothing of a start
 ROUNDS = 4                 # at most, of a level
 FEATURE_SD = 0.15          # of a feature's place on another board, over the widest stroke
 MOST_MOVE = 1.0            # of a tile that agrees, over the blur
@@ -121,7 +122,9 @@ def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) 
                 return None
             agrees = (tiles.agreement > level.alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)
             if agrees.sum() < LEAST_AGREEING:
-                return None
+                if level is LEVELS[-1] or len(tiles.at) > FEW_TILES:
+                    return None
+                break                      # small artwork: the start's features are asked at a finer level
             good = select(tiles, agrees)
             held = good if level is LEVELS[-1] else joined(good, _anchors(start, near, pair.to_source, here))
             fit = fit_map(held, near, free=level.free)

@@ -16,6 +16,8 @@ from analysis.rectify import rectify
 from analysis.register import register
 from analysis.register_fit import check_tiles, fit_homography
 from analysis.register_framed import align_framed, correlation, peak_ratio
+from analysis.register_grow import grown
+from analysis.register_start import Start
 from analysis.register_tiles import PlaneMap, Tiles, fit_map, map_points, map_sd, measure_tiles
 from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
@@ -49,6 +51,12 @@ def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, scale=
         for x0, y0 in ((52, 8), (8, 32), (56, 30)):
             points = [px(x0 + x, y0 + y) for x, y in shape.uniform(0, 16, (5, 2))]
             cv2.polylines(cover, [np.array(points)], True, 255, int(0.9 * scale), cv2.LINE_AA)
+    if artwork == "small":
+        angle = np.arange(14) * np.pi / 7
+        for radii, *middle in (((2.5, 5.5), 34, 24),):
+            reach = np.where(np.arange(14) % 2, *radii)
+            star = middle + reach[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+            cv2.polylines(cover, [np.array([px(*at) for at in star])], True, 255, int(0.8 * scale), cv2.LINE_AA)
     c = cv2.GaussianBlur(cover.astype(np.float32) / 255, (0, 0), 1.0)
     art = 0.85 if light else 0.05
     return np.exp(log) * (1 - c) + art * c, scale, margin_mm
@@ -224,6 +232,26 @@ def test_after_without_its_frame_found_is_aligned_by_artwork_and_then_by_its_sid
     after, ca = shot(made(2), 2, turn_deg=30.0)
     result = register(before, after, framed(before, cb), None)
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
+def test_artwork_too_small_for_coarse_tiles_is_asked_at_a_finer_level():
+    """A figure of 11 mm fills two coarse tiles of 6.4 mm; the start is the truth, so the tiles must stay with it."""
+    picture, *rest = board(1, "small", frame=False)
+    even = (np.where(picture < 0.1, 0.05, 0.35), *rest)             # no grain that has tiles of its own
+    before, cb = shot(even, 1)
+    after, ca = shot(even, 2, turn_deg=9.0, px_per_mm=10.0)
+    piece_before = rectify(before, pixels_per_mm=11.0)
+    to_photo = np.diag([1 / piece_before.samples_per_mm] * 2 + [1.0])
+    to_photo[:2, 2] = piece_before.origin_mm
+    to_photo = np.linalg.inv(piece_before.photo_to_piece) @ to_photo
+    here = cb.mean(axis=0) + 11.0 * np.array([[-9, -9], [-3, -9], [-3, -3], [-9, -3], [-6, -6]])
+    truth = cv2.getPerspectiveTransform(cb.astype(np.float32), ca.astype(np.float32))
+    start = Start(homography=truth @ to_photo, points=apply_homography(np.linalg.inv(to_photo), here),
+                  others=apply_homography(truth, here), negative=False)
+    found = grown(piece_before, after, start, 3.2 * piece_before.samples_per_mm, False)
+    assert found is not None
+    moved = map_points(found.map, start.points) - start.others
+    assert np.hypot(*moved.T).max() / 10.0 < 0.3
 
 
 def test_lens_of_the_after_photo_is_in_the_homography_at_the_corners():
