@@ -133,7 +133,7 @@ def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
         return f"Neither stripes nor grain: no regular stripe above {limit} would have been missed."
     if camera is not None:
         return f"Cannot tell: there is a regular line, but {camera}."
-    if poor and (top is None or top.probability <= RULED_OUT):
+    if top is None or top.probability <= RULED_OUT:
         return f"Cannot tell: {trouble[0]}." if trouble else (
             f"Cannot tell: on this photo a stripe is sure to be found only above {limit} contrast.")
     return (f"Cannot tell: there is a line every {top.stripe.period_mm:.3f} {unit} "
@@ -154,7 +154,7 @@ def _next_step(verdict, top, camera, poor, trouble) -> str:
                 "the machine's marks do not.")
     if verdict == "clean":
         return "Keep this photo for the record; nothing needs to be changed on the machine for its sake."
-    if poor and (top is None or top.probability <= RULED_OUT):
+    if top is None or top.probability <= RULED_OUT:
         return trouble[1] if trouble else (
             "Photograph again from straight above, sharp, with light from the side and at least 12 pixels per mm, "
             "with more plain background in view.")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
-from analysis.decide import VERDICTS, decide, missed_share
+from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, decide, missed_share
 from analysis.grain import measure_grain
 from analysis.odds import TERMS, line_odds, line_probability
 from analysis.photo import Photo
@@ -220,3 +220,14 @@ def test_contrast_that_a_slant_fans_out_of_phase_is_read_back():
         through = slant_transfer(field.candidates[0].line)
         assert through == 1.0 or turns > 0.0
         assert field.stripes[0].contrast_percent / through == pytest.approx(4.0, rel=0.06)
+
+
+def test_photo_that_shows_no_line_but_would_miss_much_says_so():
+    """A limit between useful and poor, no grain, no line at all: undecided, with the limit in the sentence."""
+    x, y = grid()
+    noise = texture(0.02 * np.random.default_rng(11).standard_normal(x.shape).astype(np.float32))
+    field = find_stripes(noise)
+    bare = replace(field, stripes=(), candidates=(), detection_limit_percent=1.5 * USEFUL_LIMIT_PERCENT)
+    decision = decide(bare, measure_grain(noise))
+    assert decision.verdict == "undecided" and f"{1.5 * USEFUL_LIMIT_PERCENT:.1f} %" in decision.sentence
+    assert decision.next_step.startswith("Photograph again")
