@@ -30,6 +30,7 @@ __all__ = ["align_free"]
 WIDEST_STROKE_MM = 3.2
 LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
 LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as well
+LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_SHARE = 0.55         # of the artwork's corners inside their outline; unlike pieces with a patch row alike: 0.51
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
@@ -131,9 +132,11 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     held_out = _held_out(found)
     # Neighbouring tiles share strokes: half of them count
     false = float(bdtrc(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
+    firm = np.linalg.eigvalsh(tiles.precision[agrees])
+    both = int((firm[:, 0] > BOTH_WAYS * firm[:, 1]).sum())
     # Sides of the ground lie where the strokes put them: what strokes alone must span, the ground spans
-    wide = found.corners is not None or (held_out >= LEAST_TILES and breadth >= LEAST_BREADTH
-                                         and length >= LEAST_LENGTH)
+    wide = found.corners is not None or (held_out >= LEAST_TILES and both >= LEAST_BOTH
+                                         and breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
     most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
     ok = (wide and held_out >= LEAST_WITH_SIDES and false < most_false and share >= LEAST_SHARE
           and sd < MOST_SD_WIDTHS * found.widest)
@@ -145,7 +148,7 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=map_points(found.fit.map, corners),
-                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share,
+                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share, "both": both,
                           "breadth": float(breadth), "length": float(length), "sides": found.corners is not None})
 
 

@@ -234,6 +234,14 @@ def test_after_without_its_frame_found_is_aligned_by_artwork_and_then_by_its_sid
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
 
 
+def test_edges_of_the_board_that_slide_along_themselves_prove_no_alignment():
+    """One figure of 11 mm and two straight edges of the board: 4.9 mm off passed for an alignment; 1 mm is wrong."""
+    before, cb = shot(made(1, "small", frame=False), 1, tilt=(2e-5, -1e-5))
+    after, ca = shot(made(2, "small", frame=False), 2, turn_deg=9.0, px_per_mm=10.0)
+    result = register(before, after, rectify(before, pixels_per_mm=11.0), None)
+    assert not result.ok or corner_error_mm(result, cb, ca, 11.0) < 1.0
+
+
 def test_artwork_too_small_for_coarse_tiles_is_asked_at_a_finer_level():
     """A figure of 11 mm fills two coarse tiles of 6.4 mm; the start is the truth, so the tiles must stay with it."""
     picture, *rest = board(1, "small", frame=False)
