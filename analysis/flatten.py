@@ -15,29 +15,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.artwork import ARTWORK_SIGMA, find_artwork
 from analysis.errors import PhotoError
-from analysis.ranks import median, percentile
+from analysis.ranks import median
 from analysis.rectify import Piece
 from analysis.resample import block_means
-from analysis.streaks import between_streaks
+from analysis.slow_trend import slow_trend
 
-__all__ = ["Texture", "flatten", "glare_share", "lost_to_artwork", "strength_of",
-           "turned_a_quarter"]
+__all__ = ["Texture", "flatten", "glare_share", "lost_to_artwork", "strength_of", "turned_a_quarter"]
 
-TREND_ORDER_X = 4          # about two bends: leaves periods up to a quarter of the width alone
-TREND_ORDER_Y = 6          # along the stripes a trend may bend more: no stripe is lost by it
 CELL_MM = 1.0              # cells of the trend fit and of the local spread
 FRAME_MARGIN_MM = 1.0      # beyond the frame's own line: charred edge and blur
 FRAME_SEARCH_MM = 3.0      # a frame line is never wider than this; common practice, no source
-GROW_MM = 0.35             # artwork is widened by this: blur and scorched rims; common practice, no source
-ARTWORK_SIGMA = 5.0        # robust s.d. of the texture beyond which a mark may be artwork
 FEWEST_CELLS = 60
-ARTWORK_PER_MM = 10.0      # strokes are found at this sampling: finer shows nothing of them
-WIDEST_STROKE_MM = 2.5     # of artwork among grain: the grain runs on four times as far; common practice, no source
-LEAST_MARK_MM2 = 1.0       # of artwork among grain: vessels and specks are smaller, a stroke of 0.3 mm longer
-ROUGH = 0.1                # log reflectance, s.d.: rougher than this, artwork or a second ply may have set the spread
-CALMER = 0.6               # of that s.d.: what the strict look must leave less than, on more than half the piece
-LADDER = ((1, 1), (2, 3), (TREND_ORDER_X, TREND_ORDER_Y))      # trend orders of the strict look
 FLOOR = 1.0 / 4096.0       # linear light below this is the camera's noise, not the piece
 
 
@@ -102,11 +92,11 @@ def flatten(piece: Piece, *, region_mm: tuple[float, float, float, float] | None
         raise PhotoError("The part to analyse is too small to tell anything. "
                          "Take a region of at least 8 x 8 mm, or a photo that shows more of the piece.")
     before = keep.sum()
-    usable = keep & ~_artwork(level if stripes is None else level - stripes, keep, cell, piece)
+    usable = keep & ~find_artwork(level if stripes is None else level - stripes, keep, cell, piece.samples_per_mm)
     if _cells(usable, cell) < FEWEST_CELLS:
         raise PhotoError("Artwork, knots or glare cover nearly all of the piece. "
                          "Photograph a piece with plain engraved background, or set a region that has some.")
-    trend = _trend(level, usable, cell)
+    trend = slow_trend(level, usable, cell)
     rest = np.subtract(level, trend, out=level)                      # in place: fresh memory costs more than the sum
     rest[~usable] = 0.0
     weight = _evenness(rest, usable, cell)
@@ -226,123 +216,6 @@ def _line_width(profile, position, edge, inward) -> float:
 def _cells(mask, cell) -> int:
     """How many cells of the trend fit are at least half covered."""
     return int((block_means(mask.astype(np.float32), cell) > 0.5).sum())
-
-
-def _trend(level, usable, cell, order=(TREND_ORDER_X, TREND_ORDER_Y), strict=False) -> NDArray[np.float32]:
-    """Robust polynomial trend of the log reflectance at full sampling; `strict` lets far cells count for nothing."""
-    share = block_means(usable.astype(np.float32), cell)
-    mean = block_means(level * usable, cell) / np.maximum(share, 1e-6)
-    rows, columns = mean.shape
-    u, v = np.linspace(-1, 1, columns), np.linspace(-1, 1, rows)
-    # Legendre terms keep the least-squares system well conditioned.
-    terms = [(i, j) for i in range(order[0] + 1) for j in range(order[1] + 1)
-             if i / order[0] + j / order[1] <= 1.0 + 1e-9]
-    pu = np.polynomial.legendre.legvander(u, order[0])
-    pv = np.polynomial.legendre.legvander(v, order[1])
-    design = np.stack([np.outer(pv[:, j], pu[:, i]).ravel() for i, j in terms], axis=1)
-    good = (share > 0.25).ravel()
-    target, weight = mean.ravel()[good].astype(np.float64), share.ravel()[good].astype(np.float64)
-    design = design[good]
-    robust = np.ones_like(target)
-    ridge = 1e-6 * good.sum() * np.eye(len(terms))
-    for _ in range(20 if strict else 6):
-        scaled = design * (weight * robust)[:, None]
-        coefficient = np.linalg.solve(scaled.T @ design + ridge, scaled.T @ target)
-        error = np.abs(target - design @ coefficient)
-        limit = 2.0 * 1.4826 * median(error) + 1e-6
-        robust = np.minimum(1.0, limit / np.maximum(error, 1e-12)) ** (3 if strict else 1)
-    full_u = (np.arange(level.shape[1]) + 0.5) / cell - 0.5
-    full_v = (np.arange(level.shape[0]) + 0.5) / cell - 0.5
-    full_u = np.clip(full_u / max(columns - 1, 1) * 2 - 1, -1.05, 1.05)
-    full_v = np.clip(full_v / max(rows - 1, 1) * 2 - 1, -1.05, 1.05)
-    table = np.zeros((order[1] + 1, order[0] + 1))
-    for (i, j), value in zip(terms, coefficient, strict=True):
-        table[j, i] = value
-    pu = np.polynomial.legendre.legvander(full_u, order[0]).astype(np.float32)
-    pv = np.polynomial.legendre.legvander(full_v, order[1])
-    return (pv @ table).astype(np.float32) @ pu.T
-
-
-def _artwork(level, keep, cell, piece) -> NDArray[np.bool_]:
-    """Strokes, fills, knots and glare; artwork bends the first trend a little, so it is looked for twice."""
-    factor = max(1, int(piece.samples_per_mm / ARTWORK_PER_MM))
-    coarse = block_means(level, factor)
-    inside = cv2.resize(keep.astype(np.uint8), coarse.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
-    cell = max(2, round(cell / factor))
-    sampling = piece.samples_per_mm / factor
-    marks = np.zeros_like(inside)
-    for _ in range(2):
-        usable = inside & ~marks
-        rest = coarse - _trend(coarse, usable, cell)
-        marks = _marks(rest, inside, usable, sampling, _spread)
-    roughness = float(np.std(rest[inside & ~marks]))
-    if roughness > ROUGH:
-        strict = np.zeros_like(inside)
-        for order in LADDER:
-            usable = inside & ~strict
-            rest = coarse - _trend(coarse, usable, cell, order, strict=True)
-            strict = _marks(rest, inside, usable, sampling, _shortest_half)
-        left = inside & ~strict
-        if left.sum() > 0.5 * inside.sum() and np.std(rest[left]) < CALMER * roughness:
-            marks = strict
-    marks |= _under_grain(coarse, inside & ~marks, cell, sampling)
-    if factor == 1:
-        return marks
-    full = cv2.resize(marks.astype(np.uint8), None, fx=factor, fy=factor, interpolation=cv2.INTER_NEAREST)
-    below, beside = (n - m for n, m in zip(level.shape, full.shape, strict=True))
-    return cv2.copyMakeBorder(full, 0, below, 0, beside, cv2.BORDER_REPLICATE).astype(bool)
-
-
-def _under_grain(level, usable, cell, samples_per_mm) -> NDArray[np.bool_]:
-    """Artwork that strong rings and fibres hide from a bar of their own spread, as plain as it is to the eye."""
-    rest = np.where(usable, level - _trend(level, usable, cell), np.float32(0))
-    plain = between_streaks(rest, usable, WIDEST_STROKE_MM * samples_per_mm)
-    return _marks(plain, usable, usable, samples_per_mm, _spread, LEAST_MARK_MM2)
-
-
-def _spread(values) -> tuple[float, float, float]:
-    """Middle of the values, and one robust s.d. below and above it."""
-    return tuple(percentile(values, [16, 50, 84]))
-
-
-def _shortest_half(values) -> tuple[float, float, float]:
-    """The same from the shortest half, which up to half of foreign values cannot move.
-
-    P. J. Rousseeuw, "Least median of squares regression", J. Am. Stat. Assoc. 79, 871-880 (1984).
-    """
-    ordered = np.sort(values)
-    half = len(ordered) // 2
-    start = int(np.argmin(ordered[half:] - ordered[: len(ordered) - half]))
-    centre = 0.5 * (ordered[start] + ordered[start + half])
-    sd = 0.5 * (ordered[start + half] - ordered[start]) / 0.6745
-    return centre - sd, centre, centre + sd
-
-
-def _marks(rest, keep, usable, samples_per_mm, spread, least_mm2=0.0) -> NDArray[np.bool_]:
-    """What lies far outside the texture's own spread.
-
-    Looked for wherever `keep` is true; the spread is that of the `usable` part of the
-    whole piece, so that a line of letters cannot raise the bar for itself; a stroke counts
-    where it is both beyond the bar and wider than a speck.
-    """
-    smooth = cv2.GaussianBlur(np.where(keep, rest, np.float32(0)), (0, 0), max(0.08 * samples_per_mm, 0.8))
-    low, centre, high = spread(smooth[usable][::7])
-    bar_low = centre - ARTWORK_SIGMA * max(centre - low, 0.02)
-    bar_high = centre + ARTWORK_SIGMA * max(high - centre, 0.02)
-    odd = ((smooth < bar_low) | (smooth > bar_high)) & keep
-    # A mark that passes the bar is followed down to half of it, so that its soft rim goes too.
-    soft = (smooth < centre + 0.5 * (bar_low - centre)) | (smooth > centre + 0.5 * (bar_high - centre))
-    soft &= keep
-    count, labels = cv2.connectedComponents(soft.astype(np.uint8), connectivity=8)
-    hit = np.zeros(count, bool)
-    hit[np.unique(labels[odd])] = True
-    hit[0] = False
-    if least_mm2:
-        hit &= np.bincount(labels.ravel(), minlength=count) >= least_mm2 * samples_per_mm ** 2
-        odd &= hit[labels]
-    size = 2 * max(1, round(GROW_MM * samples_per_mm)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return cv2.dilate((hit[labels] | odd).astype(np.uint8), kernel).astype(bool)
 
 
 def _evenness(rest, usable, cell) -> NDArray[np.float32]:
