@@ -98,9 +98,9 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
             f"Of the stripes of {PRIOR_PERCENT[0]:g} to {PRIOR_PERCENT[1]:g} % that a machine may leave, this photo "
             f"would have missed {100 * missed:.0f} %; that leaves a chance of {100 * unseen:.0f} % for one.")))
     return Decision(verdict=verdict, probability_mechanical=1.0 - (1.0 - seen) * (1.0 - unseen),
-                    sentence=_sentence(verdict, field, grain, top, unit, camera, poor, trouble),
+                    sentence=_sentence(verdict, field, grain, top, unit, camera, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
-                    next_step=_next_step(verdict, top, camera, poor, trouble), detection_limit_percent=limit,
+                    next_step=_next_step(verdict, top, camera, trouble), detection_limit_percent=limit,
                     poor_photo=bool(poor and verdict == "undecided"), blind=trouble is not None)
 
 
@@ -116,7 +116,7 @@ def missed_share(field: StripeField) -> float:
     return float(np.clip(np.nan_to_num(shares, nan=1.0), 0.0, 1.0).mean())
 
 
-def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
+def _sentence(verdict, field, grain, top, unit, camera, trouble) -> str:
     """The answer in one sentence, with its numbers."""
     limit = f"{field.detection_limit_percent:.1f} %"
     if verdict in STRIPED:
@@ -141,7 +141,7 @@ def _sentence(verdict, field, grain, top, unit, camera, poor, trouble) -> str:
             f"are only {100 * top.probability:.0f} %.")
 
 
-def _next_step(verdict, top, camera, poor, trouble) -> str:
+def _next_step(verdict, top, camera, trouble) -> str:
     """One thing to do next."""
     if camera is not None:
         return ("Photograph the piece again, turned by about 20 degrees and a little nearer: "

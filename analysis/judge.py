@@ -94,7 +94,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     if trouble is None and not field.stripes and square:
         trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
     rows = _perhaps_rows(field, length_unit(piece)) if square and camera is None else None
-    decision = decide(field, grain, unit=length_unit(piece), camera=rows or camera, trouble=trouble)
+    cause = rows or camera
+    decision = decide(field, grain, unit=length_unit(piece), camera=cause, trouble=trouble)
     if rows:
         decision = replace(decision, next_step=UPRIGHT)
     if share is not None:
@@ -107,7 +108,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
                        warnings=warnings, sources=sources, print_quality=run(print_quality, texture))
     tests = rank_next_tests(judged, machine)
-    if (rows or camera) is None and not decision.poor_photo:
+    if cause is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
 

@@ -154,8 +154,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
     # Against the floor, not the noise level: flanks of a hill of rings must not pass for noise here.
     along, across, coverage = _coherences(sums * np.exp(-1j * common), weights, quiet)
     peak = abs(total) ** 2 / variance
-    rings = around.rings if around else ring_model(by_x, quiet.sum(axis=0), xs, fx, plane.cell_x_per_mm)
-    walk = around.walk if around else walk_model(by_x, quiet.sum(axis=0), xs, fx)
+    rings, walk = (around.rings, around.walk) if around else _other_makers(places, plane, found.floor, fx)
     beam = sums.sum(axis=0)
     over_rings, ideal = line_over_rings(beam, rings)
     return Line(
@@ -176,10 +175,15 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
 def surroundings(places: Places, plane: Plane) -> Surroundings:
     """What any line at these places is measured against."""
     found = _steadied(places, plane)
-    quiet = found.floor * places.squares.sum(axis=0) / places.squares.sum()
-    by_x, fx = places.weights.sum(axis=0), places.fx_per_mm
-    return Surroundings(courses=found.courses, rings=ring_model(by_x, quiet, places.x_mm, fx, plane.cell_x_per_mm),
-                        walk=walk_model(by_x, quiet, places.x_mm, fx))
+    rings, walk = _other_makers(places, plane, found.floor, places.fx_per_mm)
+    return Surroundings(courses=found.courses, rings=rings, walk=walk)
+
+
+def _other_makers(places, plane, floor, fx) -> tuple[RingModel, WalkModel]:
+    """What else than a machine makes a line at `fx`, set up for these places."""
+    quiet = floor * places.squares.sum(axis=0) / places.squares.sum()
+    by_x = places.weights.sum(axis=0)
+    return (ring_model(by_x, quiet, places.x_mm, fx, plane.cell_x_per_mm), walk_model(by_x, quiet, places.x_mm, fx))
 
 
 def _steadied(places, plane, *, settled=False, around=None, drifting=False, reach=None) -> _Steadied:

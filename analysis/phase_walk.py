@@ -19,6 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.rings import segment_gain
+
 __all__ = ["WalkModel", "steady_over_walk", "walk_model"]
 
 VARIATIONS = np.array([0.03, 0.05, 0.08, 0.13, 0.20])        # CV of the ring spacing; no rings are more even
@@ -52,10 +54,7 @@ def walk_model(weights, variances, xs, fx: float) -> WalkModel:
     fx : float
         Frequency, cycles per mm.
     """
-    used = variances > 0
-    scale = 1.0 / np.sqrt(variances[used])
-    gain = weights[used] * scale
-    gain = gain / np.sqrt(np.mean(gain ** 2))
+    used, scale, gain = segment_gain(weights, variances)
     x = xs[used]
     u = (x - x.mean()) / max(np.ptp(x), 1e-9)
     free = np.linalg.qr(np.stack([gain, gain * u], axis=1), mode="complete")[0][:, 2:]

@@ -111,10 +111,12 @@ def align_framed(before: Piece, after: Piece) -> Match:
     # Strong grain may hide the artwork of one shade from the fit: then the other shades are tried, the same way round
     rest = sorted((one for one in starts if one.turn == best.turn and one is not best and one.score > LEAST_START),
                   key=lambda start: -start.score)
-    found = [_refined(before, after, first, second, area, best.within, best)]
-    while rest and not found[-1].ok:
-        found.append(_refined(before, after, first, second, area, rest[0].within, rest.pop(0)))
-    return found[-1] if found[-1].ok else found[0]
+    found = []
+    for start in (best, *rest):
+        found.append(_refined(before, after, first, second, area, start))
+        if found[-1].ok:
+            return found[-1]
+    return found[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +156,7 @@ def _unlike(before, after, first, second, inner, best) -> Match:
                  reason=UNLIKE, method="frame and artwork", agreement=best.score)
 
 
-def _refined(before, after, first, second, area, inner, start: _Start) -> Match:
+def _refined(before, after, first, second, area, start: _Start) -> Match:
     """Fit, cross-check and decide."""
     strokes, s = start.strokes, first.samples_per_mm
     other = stroke_response(_onto(second.picture, first, second, start.to_after), area, WIDEST_STROKE_MM * s,
@@ -162,7 +164,7 @@ def _refined(before, after, first, second, area, inner, start: _Start) -> Match:
     sigma, tile = FIT_SIGMAS_MM[-1] * s, max(12, int(round(TILE_MM * s)))
     use = area.astype(np.float32)
     # The frames' start owes nothing to the artwork, so all of the artwork is a check of it
-    check = check_tiles(strokes.response, other.response, np.eye(3), inner.astype(np.float32), tile, sigma)
+    check = check_tiles(strokes.response, other.response, np.eye(3), start.within.astype(np.float32), tile, sigma)
     fitted = np.eye(3)
     given = "corners" in (before.method, after.method)
     if given or rms_move(check) > TRUSTED_FRAME_MM * s:
@@ -171,10 +173,10 @@ def _refined(before, after, first, second, area, inner, start: _Start) -> Match:
         if fit.converged and rms_move(crossed) < rms_move(check):
             fitted, check = fit.homography, crossed
     moved = _moved(other.response, fitted)
-    agreement = correlation(strokes.response, moved, inner, 0.2 * s)
+    agreement = correlation(strokes.response, moved, start.within, 0.2 * s)
     alike = agreement >= SURE_AGREEMENT or (
         agreement >= LEAST_AGREEMENT
-        and peak_ratio(strokes.response, moved, inner, 0.3 * s, APART_MM * s) >= LEAST_RATIO)
+        and peak_ratio(strokes.response, moved, start.within, 0.3 * s, APART_MM * s) >= LEAST_RATIO)
     to_after = start.to_after @ first.to_mm @ fitted @ np.linalg.inv(first.to_mm)
     scale, residual_mm = before.photo_px_per_mm, rms_move(check) / s
     ok = alike and residual_mm * (1.0 if before.scale_known else 1 / scale) < MOST_RESIDUAL_MM

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RingModel", "line_over_rings", "ring_model"]
+__all__ = ["RingModel", "line_over_rings", "ring_model", "segment_gain"]
 
 RING_VARIATIONS = np.array([0.07, 0.10, 0.14, 0.20, 0.30])   # CV of the ring spacing that "rings" stands for
 RING_POWERS = np.concatenate([[0.0], np.geomspace(0.03, 3e4, 25)])   # ring power / noise power in a segment
@@ -47,10 +47,7 @@ def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
     Rings of spacing variation c lose phase as exp(-2 pi^2 c^2 n) over n rings: a random walk of
     the ring edges, a renewal process.
     """
-    used = variances > 0
-    scale = 1.0 / np.sqrt(variances[used])
-    gain = weights[used] * scale
-    gain = gain / np.sqrt(np.mean(gain ** 2))
+    used, scale, gain = segment_gain(weights, variances)
     xs = xs[used]
     lag = np.abs(xs[:, None] - xs[None, :]) * fx
     turn = np.exp(-2j * np.pi * np.outer(RING_OFFSETS * cell_x, xs))
@@ -61,6 +58,14 @@ def ring_model(weights, variances, xs, fx: float, cell_x: float) -> RingModel:
     volume, noise = (part.sum(axis=1, keepdims=True) for part in (-np.log(inverses), inverses))
     return RingModel(gain, scale, used, turn, vectors, modes, inverses, volume, np.abs(modes) ** 2 @ inverses, noise,
                      _least(volume, noise, gain.size))
+
+
+def segment_gain(weights, variances) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
+    """Which segments hold data, and of those 1 / noise s.d. and weight over noise s.d. (r.m.s. 1)."""
+    used = variances > 0
+    scale = 1.0 / np.sqrt(variances[used])
+    gain = weights[used] * scale
+    return used, scale, gain / np.sqrt(np.mean(gain ** 2))
 
 
 def _in_axes(turned, vectors) -> NDArray[np.complex128]:
