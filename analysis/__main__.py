@@ -126,7 +126,7 @@ def _write(arguments, result, machine) -> None:
     if arguments.json == "-":
         sys.stdout.write(text)
     else:
-        from analysis.words import answer_lines
+        from analysis.terminal import answer_lines
         print("\n".join(answer_lines(values)))
     sys.stdout.flush()
 

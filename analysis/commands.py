@@ -17,7 +17,8 @@ LARGEST_FILE = 200_000_000     # bytes of a report, a saved result, or an export
 
 def show(arguments) -> int:
     """Print a saved report, or make its sheet."""
-    from analysis import saved, words
+    from analysis import saved
+    from analysis.terminal import answer_lines
     data = _content(arguments.report)
     if arguments.sheet:
         check_paths((arguments.report,), arguments.sheet)
@@ -25,7 +26,7 @@ def show(arguments) -> int:
             raise PhotoError("A sheet needs the pictures, which a JSON report does not hold. "
                              "Give the zip that the page or --save wrote.")
         write_sheets(arguments.sheet, saved.unpack(data), None)
-    print("\n".join(words.answer_lines(saved.open_report(data))))
+    print("\n".join(answer_lines(saved.open_report(data))))
     return 0
 
 
@@ -169,15 +170,15 @@ def _log_search(arguments, path) -> int:
 
 
 def _log_show(arguments, path) -> int:
-    from analysis import words
     from analysis.logbook import get_entry
+    from analysis.terminal import answer_lines
     entry = get_entry(arguments.number, path=path)
     _print_lines((entry.line,))
     for name, text in (("Notes", entry.notes), ("Machine", entry.machine)):
         if text:
             print(f"\n{name}:\n{text.rstrip()}")
     if entry.report:
-        print("\n" + "\n".join(words.answer_lines(entry.report)))
+        print("\n" + "\n".join(answer_lines(entry.report)))
     return 0
 
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from analysis import figures, words
+from analysis import figures, scores, words
 from analysis.by_place_chart import draw_by_place, level_rows, place_reach, place_rows
 from analysis.paper import MISSING, MM_PER_INCH
 from analysis.sheet_words import capital
@@ -73,8 +73,8 @@ def sheet_html(report: dict[str, Any], views: Views, *, title: str | None, notes
         f"{words.date_words(made)}</span></header>",
         f"<p class=\"answer\">{_safe(words.answer(report))}</p>", _cards(report), _next(report),
         _list("Warnings", words.warnings(report)), _pictures(views), _charts(report, views, expected),
-        _table("Scores", words.score_rows(report), ["", *(name for name, _ in words.photos(report))]),
-        _table("Change", words.change_rows(report)) if "change" in report else "", _alignment(views),
+        _table("Scores", scores.score_rows(report), ["", *(name for name, _ in words.photos(report))]),
+        _table("Change", scores.change_rows(report)) if "change" in report else "", _alignment(views),
         _reasons(report),
         f"<h2>Notes</h2><p>{_safe(notes)}</p>" if notes and notes.strip() else "",
         f"<p class=\"soft small\">Settings: {_safe(words.settings_line(report))}. Pictures share one tone "

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analysis import figures, words
+from analysis import figures, scores, words
 from analysis.formats import minus
 from analysis.paper import BODY, HEAD, SMALL, Page, line_height, wrap
 
@@ -40,7 +40,7 @@ def draw_words(page: Page, report, notes, box) -> None:
     foot = y + height
     y = _score_table(page, report, x, y, width)
     if "change" in report:
-        y = _pairs(page, words.change_rows(report), x, y + 2.0, width, "Change")
+        y = _pairs(page, scores.change_rows(report), x, y + 2.0, width, "Change")
     sections = _sections(report, notes)
     steps = _shortened(sections)
     while (used := _height(sections, width)) > foot - y and next(steps, False):
@@ -65,7 +65,7 @@ def _score_table(page: Page, report, x, y, width) -> float:
     for i, (name, _) in enumerate(photos):
         page.text(x + LABEL + i * each, y + 2.6, name, SMALL, bold=True, colour=figures.SOFT)
     y += 3.8
-    for what, *values in words.score_rows(report):
+    for what, *values in scores.score_rows(report):
         page.rule(x, y, width, figures.RULE, 0.4)
         cells = [wrap(value, each - 1.5, SMALL, most=2) for value in values]
         page.lines(x, y + 0.35, [what], SMALL, colour=figures.SOFT)

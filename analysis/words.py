@@ -1,7 +1,7 @@
-"""Sentences and tables as a person reads them, shared by page, sheet and terminal.
+"""Sentences as a person reads them, shared by page, sheet and terminal.
 
 Everything here takes the report as a dict, so that a saved report reads the
-same as a fresh one. Numbers are set by `analysis.formats`.
+same as a fresh one. Numbers are set by `analysis.formats`, tables by `analysis.scores`.
 """
 from __future__ import annotations
 
@@ -15,25 +15,19 @@ from analysis.formats import (
     false_alarm,
     left_over,
     length,
-    minus,
     percent,
     period,
     probability,
     ratio,
     share,
-    signed,
     significant,
 )
-from analysis.report import to_dict
 
-__all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "UNKNOWN", "VERDICT_WORDS",
-           "angle", "answer", "answer_lines", "by_place", "cautions", "change_rows", "contrast", "date_words",
-           "false_alarm", "grain", "left_over", "length", "next_step", "percent", "period", "photos",
-           "probability", "program", "ratio", "reasons", "registration", "scale", "score_rows",
-           "seen_by_eye", "settings_line", "share", "source", "stripe_line", "warnings", "why"]
+__all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "UNKNOWN", "VERDICT_WORDS", "angle",
+           "answer", "cautions", "contrast", "date_words", "false_alarm", "left_over", "length", "next_step", "percent",
+           "period", "photos", "probability", "program", "ratio", "reasons", "registration", "scale", "settings_line",
+           "share", "source", "stripe_line", "warnings", "why"]
 
-NONE = "\N{EN DASH}"
-UNEVEN = 0.01              # chance that noise alone makes the tiles differ so: below it the stripe is called uneven
 VERDICT_WORDS = {
     "mechanical": "regular artefact of the machine",
     "grain": "grain of the material",
@@ -87,34 +81,6 @@ def source(stripe: dict[str, Any]) -> str | None:
     return f"{best['part']}{where}, {probability(best['probability'])}"
 
 
-def seen_by_eye(stripe: dict[str, Any]) -> str | None:
-    """Whether a person sees the stripe at arm's length; `None` where no scale is known."""
-    from analysis.visibility import visible
-    if not stripe["period_mm"] or stripe["contrast_percent"] is None:
-        return None
-    seen = visible(stripe["period_mm"], stripe["contrast_percent"])
-    level = {"below": "no", "near": "hardly", "above": "yes"}[seen.level]
-    return f"{level}, from about {percent(seen.threshold_percent)}"
-
-
-def by_place(stripe: dict[str, Any]) -> dict[str, str]:
-    """How evenly a stripe lies over the piece and whether it grows with depth, by name of the score."""
-    told = stripe.get("by_place")
-    if not told:
-        return {}
-    rows = {}
-    strips = [part["contrast_percent"] for part in told["along"] if part["contrast_percent"] is not None]
-    chance = told.get("uneven_probability")
-    if strips and chance is not None:
-        even = "even within its noise" if chance > UNEVEN else f"{percent(min(strips))} to {percent(max(strips))}"
-        rows["Stripe over the piece"] = even
-    more, ends = told.get("dark_minus_light_percent"), told.get("dark_minus_light_interval_percent")
-    if more is not None and ends and None not in ends:
-        value, low, high = (minus(f"{round(number, 1) + 0.0:.1f}") for number in (more, *ends))    # no minus zero
-        rows["Stronger on dark ground by"] = f"{value} % ({low} to {high})"
-    return rows
-
-
 def stripe_line(stripe: dict[str, Any]) -> str:
     """One stripe in a line."""
     line = (f"every {period(stripe)}, contrast "
@@ -124,40 +90,6 @@ def stripe_line(stripe: dict[str, Any]) -> str:
     return line if likely is None else f"{line}; likely source: {likely}"
 
 
-def grain(values: dict[str, Any]) -> str:
-    """Grain in a line."""
-    parts = [f"contrast {contrast(values['contrast_percent'], values.get('contrast_interval_percent'))}"]
-    if values["angle_deg"] is not None:
-        parts.append(f"lines at {grain_angle(values)} from the scan axis")
-    if spacing_of(values)[0] is not None:
-        parts.append(f"spacing {grain_spacing(values)}")
-    return ", ".join(parts)
-
-
-def grain_angle(values: dict[str, Any]) -> str:
-    """Direction of the grain lines with the spread of local directions."""
-    spread = values.get("angle_spread_deg")
-    if values["angle_deg"] is None or spread is None:
-        return angle(values["angle_deg"])
-    return f"{signed(values['angle_deg'], 0)}° ± {spread:.0f}°"
-
-
-def grain_spacing(values: dict[str, Any]) -> str:
-    """Mean spacing and how unequal it is."""
-    spacing, unit = spacing_of(values)
-    if spacing is None:
-        return UNKNOWN
-    uneven = values["spacing_variation"]
-    return f"{significant(spacing, 3)} {unit}" + ("" if uneven is None else f", varies by {share(uneven)}")
-
-
-def spacing_of(values: dict[str, Any]) -> tuple[float | None, str]:
-    """Grain spacing and its unit."""
-    if values["spacing_mm"] is not None or values.get("spacing_px") is None:
-        return values["spacing_mm"], "mm"
-    return values["spacing_px"], "px"
-
-
 def registration(values: dict[str, Any]) -> str:
     """How well AFTER lies on BEFORE."""
     if not values["ok"]:
@@ -165,11 +97,6 @@ def registration(values: dict[str, Any]) -> str:
     misfit = [] if values["residual_mm"] is None else [f"{significant(values['residual_mm'], 2)} mm"]
     misfit += [] if values["residual_px"] is None else [f"{significant(values['residual_px'], 2)} px"]
     return f"misfit {' = '.join(misfit) or UNKNOWN}, overlap {share(values['overlap_fraction'])}"
-
-
-def detection_limit(photo: dict[str, Any]) -> str:
-    """Smallest contrast that would have been found."""
-    return percent(photo["detection_limit_percent"])
 
 
 def answer(report: dict[str, Any]) -> str:
@@ -224,77 +151,6 @@ def warnings(report: dict[str, Any]) -> list[str]:
     return found + [f"ALIGNMENT: {text}" for text in report.get("registration", {}).get("warnings") or ()]
 
 
-def score_rows(report: dict[str, Any]) -> list[tuple[str, ...]]:
-    """Table of scores: (what, value of each photo) by row, strongest stripe first."""
-    columns = [_scores(photo) for _, photo in photos(report)]
-    rows = []
-    for what in dict.fromkeys(key for column in columns for key in column):
-        rows.append((what, *(column.get(what, NONE) for column in columns)))
-    return rows
-
-
-def _scores(photo: dict[str, Any]) -> dict[str, str]:
-    """Scores of one photo by name, in the order of reading."""
-    found = photo["stripes"]
-    rows = {"Regular artefact present": probability(photo["probability_mechanical"])}
-    if found:
-        one = found[0]
-        rows |= {
-            "Stripe period": period(one),
-            "Stripe contrast": contrast(one["contrast_percent"], one["contrast_interval_percent"]),
-            "Angle from scan axis": angle(one["angle_deg"], one.get("angle_interval_deg")),
-            "Coherence (one phase)": UNKNOWN if one["coherence"] is None else f"{one['coherence']:.2f}",
-            "Coverage of the area": share(one["coverage"]),
-            "False-alarm probability": false_alarm(one["false_alarm_probability"]),
-        }
-        if one.get("periods_in_view") is not None:
-            rows["Periods in view"] = f"{one['periods_in_view']:.0f}"
-        if one.get("drift_percent_per_100mm") is not None:
-            rows["Period drift per 100 mm"] = percent(one["drift_percent_per_100mm"], 2)
-        rows |= by_place(one)
-        if seen_by_eye(one) is not None:
-            rows["Seen from 35 cm"] = seen_by_eye(one)
-        if source(one) is not None:
-            rows["Likely source"] = source(one)
-        for i, other in enumerate(found[1:3], 2):
-            rows[f"Stripe {i}"] = f"{period(other)}, {percent(other['contrast_percent'])}"
-    else:
-        rows["Stripe period"] = "none found"
-    rows["Detection limit"] = detection_limit(photo)
-    rows["Grain contrast"] = contrast(photo["grain"]["contrast_percent"],
-                                      photo["grain"].get("contrast_interval_percent"))
-    rows["Grain direction"] = grain_angle(photo["grain"])
-    rows["Grain spacing"] = grain_spacing(photo["grain"])
-    if (photo.get("print_quality") or {}).get("banding") is not None:
-        rows["Banding, mottle, graininess"] = print_quality(photo["print_quality"])
-    rows["Scale"] = scale(photo)
-    return rows
-
-
-def print_quality(measured: dict[str, float]) -> str:
-    """Unevenness in optical density as measures of printed matter have it; plain readings, so without an interval."""
-    return ", ".join(NONE if measured.get(name) is None else significant(measured[name], 2)
-                     for name in ("banding", "mottle", "graininess"))
-
-
-def change_rows(report: dict[str, Any]) -> list[tuple[str, str]]:
-    """Scores of the change and of the alignment, by row."""
-    change, rows = report["change"], []
-    if change["ratio"] is not None or change["ratio_interval"] is not None:
-        rest = left_over(change["ratio"], change["ratio_interval"])
-        if change["ratio"] is not None:
-            rest += f"; after / before {ratio(change['ratio'], change['ratio_interval'])}"
-        rows.append(("Left of the stripe", rest))
-    if change.get("before_contrast_percent") is not None and change.get("after_contrast_percent") is not None:
-        rows.append(("Same period, contrast", f"{percent(change['before_contrast_percent'])} before, "
-                                              f"{percent(change['after_contrast_percent'])} after"))
-    locked = {True: "yes: points to the machine", False: "no", None: UNKNOWN}[change["phase_locked"]]
-    rows.append(("Same place on machine", locked))
-    aligned = report["registration"]["ok"] or not report.get("next_step")
-    rows.append(("Alignment", registration(report["registration"]) if aligned else "not aligned, see Next"))
-    return rows
-
-
 def program(report: dict[str, Any]) -> str:
     """Program and version that made the report."""
     return "Stripe or Grain" if report["version"] == "unknown" else f"Stripe or Grain {report['version']}"
@@ -325,37 +181,6 @@ def settings_line(report: dict[str, Any]) -> str:
         parts.append(f"periods from {settings['shortest_period_mm']:g} mm")
     parts.append(f"false-alarm rate {share(photos(report)[0][1]['false_alarm_rate'])}")
     return ", ".join(parts)
-
-
-def answer_lines(result: Any) -> list[str]:
-    """Put the whole answer into lines of plain text for the terminal.
-
-    Parameters
-    ----------
-    result : Comparison, Inspection or dict
-        A result, or its report, fresh or read back.
-    """
-    report = result if isinstance(result, dict) else to_dict(result)
-    lines = [answer(report), ""]
-    if "change" in report:
-        change = report["change"]
-        lines += [f"CHANGE  {change['verdict']}: {CHANGE_WORDS[change['verdict']]}"]
-        lines += [f"  {what:<28}{value}" for what, value in change_rows(report)]
-        lines += [f"  because  {text}" for text in change.get("reasons") or ()]
-        lines.append("")
-    for name, photo in photos(report):
-        lines += [f"{name}  {photo['file']}: {photo['verdict']} ({VERDICT_WORDS[photo['verdict']]})"]
-        if photo.get("sentence") and photo["sentence"] != lines[0]:
-            lines.append(f"  {photo['sentence']}")
-        lines += [f"  {what:<28}{value}" for what, value in _scores(photo).items()]
-        speak, other = reasons(photo)
-        lines += [f"  for      {text}" for text in speak] + [f"  against  {text}" for text in other]
-        lines.append("")
-    lines += [f"Warning, {text}" for text in warnings(report)]
-    step = next_step(report)
-    if step:
-        lines += [f"Next: {step}", *cautions(step)]
-    return [line.replace(minus("-"), "-") for line in lines]
 
 
 def _bare(words: str) -> str:

@@ -12,9 +12,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from analysis import report, saved, sheet, words
+from analysis import report, saved, sheet
 from analysis.errors import PhotoError
 from analysis.figures import png
+from analysis.terminal import answer_lines
 from analysis.views import make_views
 from tests import sample_results
 
@@ -101,7 +102,7 @@ def test_it_holds_no_clock_but_the_date_it_was_made_and_no_path(packed):
 def test_report_opens_from_either_file(packed):
     made = report.to_dict(sample_results.comparison())
     assert saved.open_report(packed) == saved.open_report(report.dumps(made).encode()) == made
-    assert words.answer_lines(saved.open_report(packed)) == words.answer_lines(made)
+    assert answer_lines(saved.open_report(packed)) == answer_lines(made)
 
 
 # ---- what is refused ---------------------------------------------------------------------------------

@@ -22,7 +22,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from PIL import Image
 
-from analysis import figures, paper, report, sheet, words
+from analysis import figures, paper, report, scores, sheet, words
 from analysis.errors import PhotoError
 from analysis.views import make_views
 from tests import sample_results
@@ -75,11 +75,11 @@ def test_pdf_text_holds_every_score_of_the_report_to_the_digit(name):
     """Text drawn by matplotlib, read back by pypdf."""
     text, made = _text(_pdf(name)), report.to_dict(_made(name))
     assert " ".join(words.answer(made).split()) in text
-    for what, *values in words.score_rows(made):
+    for what, *values in scores.score_rows(made):
         for part in (what, *values):
             assert part in text, part
     if "change" in made:
-        for what, value in words.change_rows(made):
+        for what, value in scores.change_rows(made):
             assert what in text and value in text, (what, value)
 
 
@@ -500,7 +500,7 @@ def _plain(page):
 @pytest.mark.parametrize("name", ["pair", "not aligned", "no scale", "one photo"])
 def test_html_holds_every_score_of_the_report(name):
     text, made = _plain(_html(name)), report.to_dict(_made(name))
-    for row in [*words.score_rows(made), *(words.change_rows(made) if "change" in made else ())]:
+    for row in [*scores.score_rows(made), *(scores.change_rows(made) if "change" in made else ())]:
         for part in row:
             assert part in text, part
 

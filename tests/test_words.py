@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import formats, report, words
+from analysis import formats, report, scores, words
+from analysis.terminal import answer_lines
 from tests import sample_results
 
 
@@ -174,8 +175,8 @@ def test_contrast_by_place_is_told_in_a_line_each(chance, more, over, dark):
     found = {"along": strips, "across": [], "by_level": [], "uneven_probability": chance,
              "dark_minus_light_percent": more, "dark_minus_light_interval_percent": [-0.42, 0.51]}
     told = {"Stripe over the piece": over, "Stronger on dark ground by": dark}
-    assert words.by_place({"by_place": found}) == {name: value for name, value in told.items() if value}
-    assert words.by_place({"by_place": None}) == words.by_place({}) == {}
+    assert scores.by_place({"by_place": found}) == {name: value for name, value in told.items() if value}
+    assert scores.by_place({"by_place": None}) == scores.by_place({}) == {}
 
 
 def test_every_verdict_of_the_contract_has_words():
@@ -193,14 +194,14 @@ def test_every_verdict_of_the_contract_has_words():
 
 @pytest.mark.parametrize("scale_known", [True, False])
 def test_the_unit_is_px_where_no_scale_is_known(scale_known):
-    lines = "\n".join(words.answer_lines(sample_results.comparison(scale_known=scale_known)))
+    lines = "\n".join(answer_lines(sample_results.comparison(scale_known=scale_known)))
     assert ("2.032 ± 0.002 mm" in lines) == scale_known
     assert ("20.32 ± 0.02 px" in lines) != scale_known
 
 
 def test_terminal_answer_starts_with_the_answer_and_names_both_files():
     made = sample_results.comparison(names=("left one.jpg", "right one.jpg"))
-    lines = words.answer_lines(made)
+    lines = answer_lines(made)
     assert lines[0] == made.change.sentence
     text = "\n".join(lines)
     for part in (
@@ -220,7 +221,7 @@ def test_terminal_answer_starts_with_the_answer_and_names_both_files():
 
 def test_a_report_read_back_reads_the_same():
     made = sample_results.comparison(aligned=False)
-    assert words.answer_lines(report.load(report.dumps(made))) == words.answer_lines(made)
+    assert answer_lines(report.load(report.dumps(made))) == answer_lines(made)
 
 
 def test_a_report_with_the_contract_alone_can_be_shown():
@@ -263,7 +264,7 @@ def test_a_report_with_the_contract_alone_can_be_shown():
     lean["change"] = {
         key: full["change"][key] for key in ("verdict", "ratio", "ratio_interval", "phase_locked")
     }
-    text = "\n".join(words.answer_lines(report.from_dict(lean)))
+    text = "\n".join(answer_lines(report.from_dict(lean)))
     assert text.startswith("The stripe is weaker.") and "2.032 ± 0.002 mm" in text
 
 
@@ -271,7 +272,7 @@ def test_a_report_with_the_contract_alone_can_be_shown():
 def test_an_unknown_grain_value_reads_as_not_known(gone):
     made = report.to_dict(sample_results.inspection())
     made["photo"]["grain"][gone] = None
-    text = "\n".join(words.answer_lines(made))
+    text = "\n".join(answer_lines(made))
     assert "None" not in text and "nan" not in text
 
 

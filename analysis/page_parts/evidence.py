@@ -6,7 +6,7 @@ from typing import Any
 
 import streamlit as st
 
-from analysis import words
+from analysis import scores, words
 from analysis.page_parts import markup
 from analysis.page_parts.answers import Answer
 from analysis.page_parts.components import put, viewer
@@ -50,9 +50,9 @@ def show_evidence(answer: Answer, machine) -> None:
         _alignment(answer, dark)
     with st.expander("All figures in a table"):
         names = tuple(name for name, _ in words.photos(report))
-        put(markup.table(("Score", *names), words.score_rows(report), "Scores of each photo"))
+        put(markup.table(("Score", *names), scores.score_rows(report), "Scores of each photo"))
         if "change" in report:
-            put(markup.table(("Change", "after against before"), words.change_rows(report), "Scores of the change"))
+            put(markup.table(("Change", "after against before"), scores.change_rows(report), "Scores of the change"))
         st.caption(f"Settings: {words.settings_line(report)}. Ranges are 95 % intervals.")
 
 
@@ -109,7 +109,7 @@ def _places(answer: Answer, dark: bool) -> None:
     for column, (name, spec) in zip(st.columns(len(shown)), shown.items(), strict=True):
         column.vega_lite_chart(spec=spec, width="stretch", key=f"place_{name}_{answer.key}", alt=PLACE_WORDS[name])
     for name, photo in words.photos(answer.report):
-        told = words.by_place(photo["stripes"][0]) if photo["stripes"] else {}
+        told = scores.by_place(photo["stripes"][0]) if photo["stripes"] else {}
         if told:
             st.caption(f"{name}: " + "; ".join(f"{what[:1].lower()}{what[1:]}: {v}" for what, v in told.items()) + ".")
     if "level" in shown:
