@@ -19,7 +19,7 @@ from analysis.photo import Photo, load_photo
 from analysis.piece_framed import at_full_scale
 from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
-from analysis.register_framed import WORK_PER_MM
+from analysis.register_work import WORK_PER_MM
 from analysis.settings import Settings
 
 __all__ = ["Comparison", "Inspection", "Judgement", "compare", "inspect"]

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from analysis.geometry import Lens, apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_framed import Match, align_framed
+from analysis.register_framed import align_framed
 from analysis.register_free import align_free
+from analysis.register_match import Match
 from analysis.register_sides import with_frame_of_after
 
 __all__ = ["Alignment", "register"]

@@ -1,28 +1,49 @@
 """Align two pieces whose frames are known: frames for the start, artwork for the way round and the last bit."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from analysis.geometry import Lens, apply_homography
+from analysis.geometry import apply_homography, lens_of_photo
 from analysis.rectify import Piece, piece_to_photo
-from analysis.register_fit import TileCheck, check_tiles, fit_homography, folds
+from analysis.register_match import Match
+from analysis.register_tiles import (
+    SHARED_STROKES,
+    MapFit,
+    PlaneMap,
+    Tiles,
+    fit_map,
+    joined,
+    map_sd,
+    measure_tiles,
+    select,
+    warp,
+)
+from analysis.register_work import (
+    FRAME_ZONE_MM,
+    Work,
+    at_work,
+    frame_zone,
+    inside,
+    onto,
+    rectangle,
+    seen_area,
+    size_of,
+    work_scale,
+)
 from analysis.strokes import Strokes, stroke_response
 
-__all__ = ["Match", "Work", "align_framed", "correlation", "cross_check", "peak_ratio",
-           "rms_move"]
+__all__ = ["align_framed", "correlation", "peak_ratio"]
 
-WORK_PER_MM = 8.0          # samples: three across the finest stroke that a phone resolves
-MOST_WORK = 0.8e6          # samples in all
 WIDEST_STROKE_MM = 3.2
-FRAME_ZONE_MM = 2.5        # from the outer edge inward: the frame's line, which is no artwork
 STRIP_MM = 6.0             # from the outer edge: the widest line, then a bare strip as wide as the widest stroke
 FIT_SIGMAS_MM = (0.8, 0.35, 0.18)
 TILE_MM = 6.0
+LEAST_TILES = 6            # of each half of them: a homography takes four
 LEAST_START = 0.30         # correlation of blurred artwork the right way round, and of what half a turn changes in it
 SURE_START = 0.60          # above it, artwork of the other shade need not be tried; no source
 SURE_AGREEMENT = 0.70      # correlation of fine artwork in the end; 197 unrelated pairs: 0.48 at most
@@ -39,35 +60,6 @@ UNLIKE = ("What is engraved inside the two frames does not agree any way round, 
           "inside the frame, or give the corners of both frames in the order of the piece.")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Match:
-    """Outcome of an alignment before it is put in photo pixels with lenses."""
-
-    ok: bool
-    homography: NDArray[np.float64] | None       # undistorted AFTER px -> undistorted BEFORE px
-    residual_px: float | None
-    before_px_per_mm: float | None               # None where no scale is known
-    overlap_fraction: float
-    reason: str | None
-    method: str
-    turned: bool = False
-    misfits_px: NDArray[np.float64] | None = None
-    corners_px: NDArray[np.float64] | None = None    # (4, 2) in AFTER photo px: where the result must be exact
-    after_lens: Lens | None = None                   # AFTER's, where its frame showed it
-    warnings: tuple[str, ...] = ()
-    agreement: float | None = None
-    details: dict | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Work:
-    """A piece at working resolution."""
-
-    picture: NDArray[np.float32]
-    to_mm: NDArray[np.float64]         # 3x3: sample (column, row) -> mm
-    samples_per_mm: float
-
-
 def align_framed(before: Piece, after: Piece) -> Match:
     """Align by frame and artwork.
 
@@ -81,13 +73,13 @@ def align_framed(before: Piece, after: Piece) -> Match:
     Match
         Refused where the artwork inside the frames does not agree any way round.
     """
-    size_b, size_a = _size(before), _size(after)
-    s = _work_scale(before, after, size_b)
-    first, second = _work(before, s), _work(after, s)
-    area, area_after = _area(before, first), _area(after, second)
-    inner = area & _inner(size_b, first, _zone(before, size_b))
+    size_b, size_a = size_of(before), size_of(after)
+    s = work_scale(before, after, size_b)
+    first, second = at_work(before, s), at_work(after, s)
+    area, area_after = seen_area(before, first), seen_area(after, second)
+    inner = area & inside(size_b, first, frame_zone(before, size_b))
     # A bare strip between a frame's line and its ground is light on every board, so light on light is asked farther in
-    deep = area & _inner(size_b, first, min(STRIP_MM / FRAME_ZONE_MM * _zone(before, size_b), 0.2 * min(size_b)))
+    deep = area & inside(size_b, first, min(STRIP_MM / FRAME_ZONE_MM * frame_zone(before, size_b), 0.2 * min(size_b)))
     given = before.method == after.method == "corners"     # in the piece's own order, so even artwork may do
     starts, ours, theirs = [], {}, {}
     for ours_light, light in ((False, False), (True, True), (False, True), (True, False)):
@@ -97,7 +89,7 @@ def align_framed(before: Piece, after: Piece) -> Match:
         within = deep if ours_light and light else inner
         for turn in _turns(size_b, size_a):
             start = _turned(size_b, size_a, turn)
-            warped = _onto(theirs[light].response, first, second, start)
+            warped = onto(theirs[light].response, first, second, start)
             score = correlation(ours[ours_light].response, warped, within, 0.5 * s)
             upright = score if given or score < LEAST_START else _upright(ours[ours_light].response, warped, first,
                                                                           size_b, within)
@@ -135,22 +127,22 @@ class _Start:
 def _upright(ours, theirs, first: Work, size, within) -> float:
     """Correlation of what in two responses changes with half a turn: the rim of the ground looks the same both ways."""
     half = _turned(size, size, 2)
-    return correlation(*(one - _onto(one, first, first, half) for one in (ours, theirs)), within,
+    return correlation(*(one - onto(one, first, first, half) for one in (ours, theirs)), within,
                        0.5 * first.samples_per_mm)
 
 
 def _unlike(before, after, first, second, inner, best) -> Match:
     """Refuse; frames alone count only where their corners were given in the piece's own order."""
-    inner_after = _area(after, second) & _inner(_size(after), second, _zone(after, _size(after)))
+    inner_after = seen_area(after, second) & inside(size_of(after), second, frame_zone(after, size_of(after)))
     marks = [stroke_response(work.picture, mask, WIDEST_STROKE_MM * work.samples_per_mm)
              for work, mask in ((first, inner), (second, inner_after))]
     bare = all(m.cover < BARE_COVER and (m.cover == 0.0 or m.depth < BARE_SIGMAS * m.grain_depth) for m in marks)
     if before.method == after.method == "corners" and bare:
-        whole = _whole(before, after, _turned(_size(before), _size(after), 0))
+        whole = _whole(before, after, _turned(size_of(before), size_of(after), 0))
         return Match(ok=True, homography=whole, residual_px=before.corners_sd_px,
                      before_px_per_mm=before.photo_px_per_mm if before.scale_known else None, overlap_fraction=1.0,
                      reason=None, method="frame", after_lens=after.lens,
-                     corners_px=piece_to_photo(after, _rectangle(_size(after))),
+                     corners_px=piece_to_photo(after, rectangle(size_of(after))),
                      warnings=(FRAME_ALONE,))
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
                  reason=UNLIKE, method="frame and artwork", agreement=best.score)
@@ -159,33 +151,70 @@ def _unlike(before, after, first, second, inner, best) -> Match:
 def _refined(before, after, first, second, area, start: _Start) -> Match:
     """Fit, cross-check and decide."""
     strokes, s = start.strokes, first.samples_per_mm
-    other = stroke_response(_onto(second.picture, first, second, start.to_after), area, WIDEST_STROKE_MM * s,
+    other = stroke_response(onto(second.picture, first, second, start.to_after), area, WIDEST_STROKE_MM * s,
                             light=start.light)
-    sigma, tile = FIT_SIGMAS_MM[-1] * s, max(12, int(round(TILE_MM * s)))
-    use = area.astype(np.float32)
     # The frames' start owes nothing to the artwork, so all of the artwork is a check of it
-    check = check_tiles(strokes.response, other.response, np.eye(3), start.within.astype(np.float32), tile, sigma)
-    fitted = np.eye(3)
-    given = "corners" in (before.method, after.method)
-    if given or rms_move(check) > TRUSTED_FRAME_MM * s:
-        fit = fit_homography(strokes.response, other.response, use, tuple(m * s for m in FIT_SIGMAS_MM))
-        crossed = cross_check(strokes.response, other.response, use, fit.homography, sigma, tile)
-        if fit.converged and rms_move(crossed) < rms_move(check):
-            fitted, check = fit.homography, crossed
-    moved = _moved(other.response, fitted)
+    fitted, moved = np.eye(3), other.response
+    check = measure_tiles(strokes.response, moved, start.within, _tile(s), FIT_SIGMAS_MM[-1] * s)
+    misfit, given = _rms_move(check), "corners" in (before.method, after.method)
+    if given or misfit > TRUSTED_FRAME_MM * s:
+        frames = _corners(before, after, first)
+        fit, crossed = _fitted(strokes.response, moved, area, s, frames)
+        if _rms_move(crossed) < misfit:
+            fitted, check, misfit = fit.map.homography, crossed, _rms_move(crossed)
+            moved, _ = warp(moved, np.eye(3), fit.map, area.shape)
+            # Corners far from the artwork are known worse than its tiles
+            misfit = max(misfit, float(map_sd(fit, frames.at).max()))
     agreement = correlation(strokes.response, moved, start.within, 0.2 * s)
     alike = agreement >= SURE_AGREEMENT or (
         agreement >= LEAST_AGREEMENT
         and peak_ratio(strokes.response, moved, start.within, 0.3 * s, APART_MM * s) >= LEAST_RATIO)
     to_after = start.to_after @ first.to_mm @ fitted @ np.linalg.inv(first.to_mm)
-    scale, residual_mm = before.photo_px_per_mm, rms_move(check) / s
+    scale, residual_mm = before.photo_px_per_mm, misfit / s
     ok = alike and residual_mm * (1.0 if before.scale_known else 1 / scale) < MOST_RESIDUAL_MM
     return Match(ok=bool(ok), homography=_whole(before, after, to_after), residual_px=residual_mm * scale,
                  before_px_per_mm=scale if before.scale_known else None,
                  overlap_fraction=_overlap(after, first, second, to_after, area), reason=None if ok else UNLIKE,
                  method="frame and artwork", turned=start.turn == 2, agreement=agreement,
                  misfits_px=_misfits(before, first, check), after_lens=after.lens,
-                 corners_px=piece_to_photo(after, apply_homography(to_after, _rectangle(_size(before)))))
+                 corners_px=piece_to_photo(after, apply_homography(to_after, rectangle(size_of(before)))))
+
+
+def _fitted(ours, theirs, area, s, frames: Tiles) -> tuple[MapFit | None, Tiles]:
+    """AFTER's artwork laid on BEFORE's, and what the tiles of each half still ask for after a fit of the other half.
+
+    The frames' corners hold the map as well as they are known.
+    """
+    fit, plane = None, PlaneMap(homography=np.eye(3), lens=lens_of_photo(area.shape[::-1]))
+    for sigma_mm in FIT_SIGMAS_MM:
+        moved, seen = warp(theirs, np.eye(3), plane, area.shape)
+        tiles = measure_tiles(ours, moved, area & seen, _tile(s), sigma_mm * s)
+        half = np.round(tiles.at / _tile(s)).astype(int).sum(axis=1) % 2 == 0
+        if min(half.sum(), (~half).sum()) < LEAST_TILES:
+            return fit, select(tiles, slice(0, 0))
+        back = np.linalg.inv(plane.homography)
+        held = replace(frames, move=apply_homography(back, frames.at) - frames.at)
+        tiles = replace(tiles, precision=tiles.precision / SHARED_STROKES)
+        fit, *others = (fit_map(joined(select(tiles, part), held), plane, free="perspective")
+                        for part in (slice(None), half, ~half))
+        left = tiles.move.copy()
+        for part, other in zip((half, ~half), others, strict=True):
+            left[~part] -= apply_homography(back @ other.map.homography, tiles.at[~part]) - tiles.at[~part]
+        plane = fit.map
+    return fit, replace(tiles, move=left)
+
+
+def _corners(before, after, first: Work) -> Tiles:
+    """The frames' corners, which the start lays on each other, as tiles: as well known as both frames are together."""
+    known = [piece.corners_sd_px / piece.photo_px_per_mm * first.samples_per_mm for piece in (before, after)]
+    at = apply_homography(np.linalg.inv(first.to_mm), rectangle(size_of(before)))
+    return Tiles(at=at, move=np.zeros((4, 2)), precision=np.tile(np.eye(2) / np.sum(np.square(known)), (4, 1, 1)),
+                 agreement=np.ones(4), corners=np.zeros(4), firm=np.full(4, 2))
+
+
+def _tile(s) -> int:
+    """Side of a tile, samples."""
+    return max(12, int(round(TILE_MM * s)))
 
 
 def _whole(before, after, to_after) -> NDArray[np.float64]:
@@ -196,83 +225,24 @@ def _whole(before, after, to_after) -> NDArray[np.float64]:
 
 def _overlap(after, first, second, to_after, area) -> float:
     """Share of BEFORE's piece that AFTER shows."""
-    seen = _onto(_area(after, second).astype(np.float32), first, second, to_after) > 0.5
+    seen = onto(seen_area(after, second).astype(np.float32), first, second, to_after) > 0.5
     return float((seen & area).sum() / max(area.sum(), 1))
 
 
-def _misfits(before, first, check: TileCheck) -> NDArray[np.float64]:
+def _misfits(before, first, check: Tiles) -> NDArray[np.float64]:
     """Check points and their movement in BEFORE photo px, shape (n, 4)."""
     here = piece_to_photo(before, apply_homography(first.to_mm, check.at))
     there = piece_to_photo(before, apply_homography(first.to_mm, check.at + check.move))
     return np.concatenate([here, there - here], axis=1)
 
 
-def cross_check(before, after, use, matrix, sigma, tile) -> TileCheck:
-    """Fit on each half of the tiles, ask the other half."""
-    half = folds(before.shape, tile)
-    checks = []
-    for part in (half, ~half):
-        fit = fit_homography(before, after, use * part, (sigma,), matrix)
-        checks.append(check_tiles(before, after, fit.homography, use * ~part, tile))
-    return TileCheck(**{name: np.concatenate([getattr(c, name) for c in checks])
-                        for name in TileCheck.__dataclass_fields__})
-
-
-def rms_move(check: TileCheck) -> float:
+def _rms_move(tiles: Tiles) -> float:
     """Robust rms of what the tiles ask for, samples."""
-    if len(check.move) == 0:
+    if len(tiles.move) == 0:
         return float("inf")
-    square = (check.move ** 2).sum(axis=1) * 2.0 / check.firm      # both components, from one where only that is told
+    square = (tiles.move ** 2).sum(axis=1) * 2.0 / tiles.firm      # both components, from one where only that is told
     # Median of a sum of two squares is 2 ln 2 variances
     return float(np.sqrt(np.median(square) / np.log(2.0)))
-
-
-def _size(piece: Piece) -> tuple[float, float]:
-    """Frame's size in the piece's unit."""
-    if piece.frame_mm is not None:
-        return piece.frame_mm
-    corners = apply_homography(piece.photo_to_piece, piece.corners_px)
-    return tuple(np.abs(corners[2] - corners[0]))
-
-
-def _work_scale(before, after, size) -> float:
-    """Working samples per mm: no finer than either photo."""
-    own = min(before.samples_per_mm, after.samples_per_mm)
-    return float(min(WORK_PER_MM if before.scale_known else own, own, np.sqrt(MOST_WORK / (size[0] * size[1]))))
-
-
-def _work(piece: Piece, s: float) -> Work:
-    """Area-averaged picture of a piece at about `s` samples per mm."""
-    rows, columns = piece.reflectance.shape
-    shape = (max(8, round(rows * s / piece.samples_per_mm)), max(8, round(columns * s / piece.samples_per_mm)))
-    picture = piece.reflectance
-    if shape != (rows, columns):
-        picture = cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA)
-    fx, fy = columns / shape[1], rows / shape[0]
-    to_mm = np.array([[fx / piece.samples_per_mm, 0, piece.origin_mm[0] + (fx - 1) / 2 / piece.samples_per_mm],
-                      [0, fy / piece.samples_per_mm, piece.origin_mm[1] + (fy - 1) / 2 / piece.samples_per_mm],
-                      [0, 0, 1]])
-    return Work(picture=np.ascontiguousarray(picture), to_mm=to_mm, samples_per_mm=s)
-
-
-def _area(piece: Piece, work: Work) -> NDArray[np.bool_]:
-    """Where the piece with its margin is seen."""
-    valid = cv2.resize(piece.valid.astype(np.uint8), work.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    reach = 2 * int(np.ceil(max(-piece.origin_mm[0], -piece.origin_mm[1], 0) * work.samples_per_mm)) + 1
-    return cv2.dilate(valid, np.ones((reach, reach), np.uint8)) > 0
-
-
-def _zone(piece, size) -> float:
-    """Width of the frame's zone, piece units."""
-    return min(FRAME_ZONE_MM, 0.06 * min(size)) if piece.scale_known else 0.05 * min(size)
-
-
-def _inner(size, work: Work, zone) -> NDArray[np.bool_]:
-    """Inside the frame's line."""
-    rows, columns = work.picture.shape
-    x = work.to_mm[0, 0] * np.arange(columns) + work.to_mm[0, 2]
-    y = work.to_mm[1, 1] * np.arange(rows) + work.to_mm[1, 2]
-    return ((y > zone) & (y < size[1] - zone))[:, None] & ((x > zone) & (x < size[0] - zone))[None, :]
 
 
 def _turns(size_b, size_a) -> tuple[int, ...]:
@@ -282,31 +252,12 @@ def _turns(size_b, size_a) -> tuple[int, ...]:
     return turns + ((1, 3) if abs(np.log(shape_b * shape_a)) < 0.1 else ()) or (0, 2)
 
 
-def _rectangle(size):
-    """Corners in the order of the piece."""
-    w, h = size
-    return np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
-
-
 def _turned(size_b, size_a, turn) -> NDArray[np.float64]:
     """BEFORE mm to AFTER mm when AFTER lies `turn` quarter turns round."""
-    source, target = _rectangle(size_b), np.roll(_rectangle(size_a), -turn, axis=0)
+    source, target = rectangle(size_b), np.roll(rectangle(size_a), -turn, axis=0)
     affine = np.eye(3)
     affine[:2] = cv2.getAffineTransform(source[:3].astype(np.float32), target[:3].astype(np.float32))
     return affine
-
-
-def _onto(picture, first: Work, second: Work, to_after) -> NDArray[np.float32]:
-    """AFTER's picture on BEFORE's working grid."""
-    matrix = np.linalg.inv(second.to_mm) @ to_after @ first.to_mm
-    return cv2.warpPerspective(picture, matrix, first.picture.shape[::-1],
-                               flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _moved(picture, matrix):
-    """Picture moved by a fit on its own grid."""
-    return cv2.warpPerspective(picture, matrix, picture.shape[::-1],
-                               flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
 
 
 def peak_ratio(a, b, mask, sigma, apart) -> float:

@@ -17,12 +17,12 @@ from scipy.special import bdtrc
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_framed import Match
-from analysis.register_ground import SHARED_STROKES, outline_of, with_ground
+from analysis.register_ground import outline_of, with_ground
 from analysis.register_grow import LEAST_AGREEING, Found, grown
+from analysis.register_match import Match
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
-from analysis.register_tiles import PlaneMap, fit_map, map_points, map_sd, scale_of, select
+from analysis.register_tiles import SHARED_STROKES, PlaneMap, fit_map, map_points, map_sd, scale_of, select
 from analysis.strokes import shades
 
 __all__ = ["align_free"]

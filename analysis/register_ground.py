@@ -18,10 +18,10 @@ from analysis.ground import find_ground, quadrilateral
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.quads import edge_lines
-from analysis.register_tiles import MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
+from analysis.register_tiles import SHARED_STROKES, MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
 from analysis.sides import edge_points, mean_sides
 
-__all__ = ["SHARED_STROKES", "outline_of", "with_ground"]
+__all__ = ["outline_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
 LINES_PX = 640             # longer side of the picture whose straight edges are looked at
@@ -41,7 +41,6 @@ LEAST_IN_PART = 6          # edge positions in a part
 EDGE_SD_MM = 0.05          # of a whole side: burns differ in width; common practice, no source
 ALIKE_NEIGHBOURS = 4.0     # edge positions that share grain and blur
 MOST_UNLIKE_MM = 0.15      # rms of the parts from the map fitted with them
-SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them count
 MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that without
 USUAL_MISFIT = 0.9         # over the strokes' stated s.d.: less is luck, and no bar
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography, lens_of_photo
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_framed import Match
+from analysis.register_match import Match
 from analysis.register_tiles import PlaneMap, fit_map, map_points, map_sd, measure_tiles, scale_of, select, warp
 
 __all__ = ["refined_on_same_board"]

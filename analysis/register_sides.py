@@ -8,7 +8,7 @@ import numpy as np
 from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_framed import Match
+from analysis.register_match import Match
 from analysis.side_fit import fit_sides
 from analysis.sides import edge_points
 

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from analysis.geometry import Lens, apply_homography, distort
 from analysis.resample import block_means
 
-__all__ = ["MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "map_sd", "measure_tiles", "scale_of",
-           "select", "warp"]
+__all__ = ["SHARED_STROKES", "MapFit", "PlaneMap", "Tiles", "fit_map", "joined", "map_points", "map_sd",
+           "measure_tiles", "scale_of", "select", "warp"]
 
 LEAST_NOISE = 0.03         # of a response: what little ever differs
 WIDTH_SD = 0.15            # of the blur: how much more the strokes of one tile may be wider than those of all
@@ -32,6 +32,7 @@ FLOOR_SAMPLES = 0.15       # no tile is believed better than this: engraving is 
 OUTLYING = 3.0             # Geman and McClure (1985): at so many s.d. a tile counts a quarter
 K1_SD = 0.008              # of phones' own corrected lenses, relative between two; shared sources give 0.2 to 1 %
 ROUNDS = 8                 # of reweighting
+SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them count
 GRID_STEP = 8              # samples between exactly mapped points
 
 
