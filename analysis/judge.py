@@ -1,6 +1,7 @@
 """One photo judged: all the steps after its piece has been laid on the grid."""
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from analysis.decide import Decision, Reason, decide
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
-from analysis.memory import afresh
+from analysis.memory import afresh, aside
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo
 from analysis.print_quality import PrintQuality, print_quality
@@ -19,7 +20,7 @@ from analysis.ranks import median, percentile
 from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
-from analysis.stripes import StripeField, called_candidates, find_stripes
+from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
 
 __all__ = ["Judgement", "judge", "length_unit", "transfer_between", "with_map_at"]
 
@@ -58,8 +59,8 @@ class Judgement:
 
 
 def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | None, *,
-          region: tuple[float, float, float, float] | None,
-          also_mm: tuple[tuple[float, float], ...] = (), run=afresh) -> Judgement:
+          region: tuple[float, float, float, float] | None, also_mm: tuple[tuple[float, float], ...] = (),
+          run=afresh, pool: Executor | None = None) -> Judgement:
     """All steps after the piece, for one photo.
 
     Parameters
@@ -71,6 +72,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         Spacings to look at beside those of the machine's parts.
     run : callable
         Runs a step: `afresh`, or a `Memory`.
+    pool : Executor, optional
+        Its idle threads do what no other step waits for.
 
     Raises
     ------
@@ -78,14 +81,17 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         Nothing of the piece is left to judge.
     """
     texture = run(_texture, piece, region)
-    search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": _listed(machine, piece) + also_mm}
+    search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": _listed(machine, piece) + also_mm,
+              "with_limit": False}
     field = run(find_stripes, texture, **search)
     beside = run(_texture_beside, piece, region, texture, field)
     if beside is not texture:
         texture, field = beside, run(find_stripes, beside, **search)
+    limit, quality = aside(pool, run, with_detection_limit, field), aside(pool, run, print_quality, texture)
     field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo)
+    share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
-    share = run(_square_share, texture, field.stripes[0].period_mm) if field.stripes else None
+    field = _with_limit_of(limit(), field)
     field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + left_out))
@@ -99,14 +105,14 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     if rows:
         decision = replace(decision, next_step=UPRIGHT)
     if share is not None:
-        decision = replace(decision, reasons=decision.reasons + (_filters(share),))
+        decision = replace(decision, reasons=decision.reasons + (_filters(share()),))
     sources: tuple = ()
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
                                      pixels_per_mm=piece.photo_px_per_mm,
                                      drift_percent_per_100mm=s.drift_percent_per_100mm) for s in field.stripes)
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
-                       warnings=warnings, sources=sources, print_quality=run(print_quality, texture))
+                       warnings=warnings, sources=sources, print_quality=quality())
     tests = rank_next_tests(judged, machine)
     if cause is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
@@ -139,9 +145,14 @@ def _above_floor(field: StripeField) -> StripeField:
     return replace(
         field, candidates=tuple(c for c, keep in zip(field.candidates, kept, strict=True) if keep),
         stripes=tuple(s for s, keep in zip(field.stripes, called, strict=True) if keep),
-        by_place=tuple(b for b, keep in zip(field.by_place, called, strict=True) if keep),
-        detection_limit_percent=max(field.detection_limit_percent, FLOOR_PERCENT),
-        detection_limit_curve=tuple((p, max(c, FLOOR_PERCENT)) for p, c in field.detection_limit_curve))
+        by_place=tuple(b for b, keep in zip(field.by_place, called, strict=True) if keep))
+
+
+def _with_limit_of(limited: StripeField, field: StripeField) -> StripeField:
+    """The field with another's detection limit, no lower than the floor."""
+    return replace(field, detection_limit_percent=max(limited.detection_limit_percent, FLOOR_PERCENT),
+                   detection_limit_curve=tuple((p, max(c, FLOOR_PERCENT)) for p, c in limited.detection_limit_curve),
+                   threshold_percent=limited.threshold_percent)
 
 
 def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float) -> StripeField:
@@ -220,7 +231,8 @@ def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
 
 def _sideways(texture: Texture, shortest_period_mm) -> float | None:
     """Period of what would be called a stripe if the scan axis ran the other way, or None."""
-    found = _above_floor(find_stripes(turned_a_quarter(texture), shortest_period_mm=shortest_period_mm))
+    found = _above_floor(find_stripes(turned_a_quarter(texture), shortest_period_mm=shortest_period_mm,
+                                      with_limit=False))
     return found.stripes[0].period_mm if found.stripes else None
 
 

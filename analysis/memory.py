@@ -9,12 +9,13 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from concurrent.futures import Executor
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 import numpy as np
 
-__all__ = ["Memory", "afresh"]
+__all__ = ["Memory", "afresh", "aside"]
 
 BUDGET_BYTES = 400_000_000 # two photos of 12 megapixels with all that is made of them take about 200 MB
 
@@ -22,6 +23,17 @@ BUDGET_BYTES = 400_000_000 # two photos of 12 megapixels with all that is made o
 def afresh(step: Callable, *arguments, **named) -> Any:
     """Run a step and keep nothing."""
     return step(*arguments, **named)
+
+
+def aside(pool: Executor | None, step: Callable, *arguments, **named) -> Callable[[], Any]:
+    """Leave a step to a thread of the pool that is free, and return what gives its result.
+
+    Where all are busy until the result is asked for, or there is no pool, the thread that asks does the step itself.
+    """
+    if pool is None:
+        return lambda: step(*arguments, **named)
+    left = pool.submit(step, *arguments, **named)
+    return lambda: step(*arguments, **named) if left.cancel() else left.result()
 
 
 class Memory:

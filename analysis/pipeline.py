@@ -93,7 +93,8 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
             second, lost = work[1].result()
         tell(0.35, "Aligning AFTER to BEFORE")
         # BEFORE is judged meanwhile: its small steps would otherwise wait for AFTER's, and AFTER's for them
-        jobs = [pool.submit(judge, photos[0], first, settings, machine, region=settings.region_mm, run=run)]
+        jobs = [pool.submit(judge, photos[0], first, settings, machine, region=settings.region_mm, run=run,
+                            pool=pool)]
         alignment = pool.submit(run, register, photos[0], photos[1], first, second).result()
         if lost is not None and not alignment.ok:      # why AFTER's frame was not found says how to mend it
             alignment = replace(alignment, reason=f"AFTER: {lost}")
@@ -104,12 +105,12 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
             second = run(rectify, photos[1]) if second is None else run(at_full_scale, photos[1], second)
         tell(0.5, "Looking for stripes and grain")
         regions = [settings.region_mm, _after_region(settings, alignment)]
-        jobs.append(pool.submit(judge, photos[1], second, settings, machine, region=regions[1], run=run))
+        jobs.append(pool.submit(judge, photos[1], second, settings, machine, region=regions[1], run=run, pool=pool))
         judged = []
         for which, job in zip(("BEFORE", "AFTER"), jobs, strict=True):
             with _naming(which):
                 judged.append(job.result())
-        judged = _look_again(judged, regions, settings, machine, alignment, run)
+        judged = _look_again(judged, regions, settings, machine, alignment, pool, run)
     tell(0.9, "Comparing")
     before_called, after_called = (j.decision.verdict in STRIPED for j in judged)
     change = compare_stripes(
@@ -136,7 +137,8 @@ def inspect(photo: Source, settings: Settings | None = None, *, name: str | None
     tell(0.2, "Finding the piece")
     piece = _piece(loaded, settings, run)
     tell(0.5, "Looking for stripes and grain")
-    judged = judge(loaded, piece, settings, machine, region=settings.region_mm, run=run)
+    with _short_turns(), ThreadPoolExecutor(1) as pool:
+        judged = judge(loaded, piece, settings, machine, region=settings.region_mm, run=run, pool=pool)
     tell(1.0, "Done")
     return Inspection(photo=judged, settings=settings)
 
@@ -200,7 +202,7 @@ def _after_region(settings, alignment):
     return settings.region_mm if alignment.ok or settings.frame_mm is not None else None
 
 
-def _look_again(judged, regions, settings, machine, alignment, run) -> list[Judgement]:
+def _look_again(judged, regions, settings, machine, alignment, pool, run) -> list[Judgement]:
     """Look in one photo at the spacing that the other shows: one place is searched, so a weaker stripe is believed."""
     called = [j.decision.verdict in STRIPED for j in judged]
     if called[0] == called[1] or not alignment.ok or not all(j.piece.scale_known for j in judged):
@@ -209,5 +211,5 @@ def _look_again(judged, regions, settings, machine, alignment, run) -> list[Judg
     periods = tuple((s.period_mm, (s.period_interval_mm[1] - s.period_interval_mm[0]) / 3.92)
                     for s in judged[1 - here].stripes.stripes)
     again = judge(judged[here].photo, judged[here].piece, settings, machine, region=regions[here], also_mm=periods,
-                  run=run)
+                  run=run, pool=pool)
     return [again, judged[1]] if here == 0 else [judged[0], again]

@@ -28,7 +28,8 @@ from analysis.settings import SHORTEST_PERIOD_MM
 from analysis.stripe_map import local_contrast
 from analysis.visibility import visible
 
-__all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes"]
+__all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_candidates", "find_stripes",
+           "with_detection_limit"]
 
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 SURE = 0.95                # a doubtful line of strong rings must not stand before a sure stripe
@@ -78,7 +79,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripeField:
-    """All that the stripe search found in one texture."""
+    """All that the stripe search found in one texture; without a limit (NaN) until `with_detection_limit`."""
 
     stripes: tuple[Stripe, ...]            # sure ones (`SURE`) before doubtful ones, each strongest first
     candidates: tuple[Candidate, ...]      # called ones first, then the most likely one that was not called
@@ -94,7 +95,8 @@ class StripeField:
     map_step_mm: float                     # size of a map cell; cell [0, 0] starts at the texture's origin
     by_place: tuple[ContrastByPlace, ...]  # for each stripe: along, across, by tile, against the ground's level
     bands: Bands
-    plane: Plane                           # wavenumber plane with the called stripes taken out
+    rest: Bands                            # the same with the called stripes taken out
+    plane: Plane                           # wavenumber plane of the latter
     model: NDArray[np.float32]             # (rows, columns) the called stripes in log reflectance
 
 
@@ -111,7 +113,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         Periods that the machine is known to make. A line at one of them has been looked for in
         few places, so a weaker one is believed; the search over all periods goes on beside it.
     with_limit : bool, default True
-        Find the detection limit by injection too (half of the time).
+        Find the detection limit too, as `with_detection_limit` does later.
 
     Returns
     -------
@@ -157,10 +159,9 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     by_place = tuple(contrast_by_place(texture, remove_line(bands, wave - line_wave(c.line, bands.x_mm, bands.y_mm)),
                                        plane, c.line) for c in folded)
     folded = [_by_area(c, place, texture) for c, place in zip(folded, by_place, strict=True)]
-    limit, curve = detection_limit(rest, plane, CALL_PROBABILITY, lowest_per_mm(plane)) if with_limit else (np.nan, ())
     strongest = [c.line for c in folded] or ([best_other.line] if best_other else [])
     cells, step = local_contrast(bands, strongest)
-    fx, spectrum, threshold = _spectrum(first, plane, curve)
+    keep = plane.fx_per_mm >= 0.5 * lowest_per_mm(plane)
     total = bands.weight.sum(axis=0)
     profile = np.divide((bands.weight * bands.value).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
     fitted = np.divide((bands.weight * wave).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
@@ -168,13 +169,22 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     model = np.zeros(texture.log_reflectance.shape, np.float32)
     for line in lines:
         model += line_wave(line, bands.x_mm, rows, dtype=np.float32)
-    return StripeField(
+    field = StripeField(
         stripes=tuple(c.stripe for c in folded), candidates=tuple(folded) + ((best_other,) if best_other else ()),
-        frequency_per_mm=fx, contrast_spectrum_percent=spectrum, threshold_percent=threshold,
+        frequency_per_mm=plane.fx_per_mm[keep].astype(np.float32),
+        contrast_spectrum_percent=_spectrum(first)[keep].astype(np.float32), threshold_percent=_threshold(plane, ()),
         profile_x_mm=bands.x_mm.astype(np.float32), profile_percent=(100 * profile).astype(np.float32),
-        stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=limit,
-        detection_limit_curve=curve, map_percent=cells, map_step_mm=step, by_place=by_place, bands=bands,
+        stripe_profile_percent=(100 * fitted).astype(np.float32), detection_limit_percent=np.nan,
+        detection_limit_curve=(), map_percent=cells, map_step_mm=step, by_place=by_place, bands=bands, rest=rest,
         plane=plane, model=model)
+    return with_detection_limit(field) if with_limit else field
+
+
+def with_detection_limit(field: StripeField) -> StripeField:
+    """The field with its detection limit, found by injection: a quarter of the time that the whole search takes."""
+    limit, curve = detection_limit(field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane))
+    return replace(field, detection_limit_percent=limit, detection_limit_curve=curve,
+                   threshold_percent=_threshold(field.plane, curve))
 
 
 def called_candidates(field: StripeField) -> tuple[Candidate, ...]:
@@ -304,15 +314,18 @@ def _with_harmonics(base: Candidate, rest: Bands, plane: Plane, lines: list[Line
     return replace(base, stripe=replace(base.stripe, harmonics=tuple(sorted(found.items()))))
 
 
-def _spectrum(first, rest, curve):
-    """Contrast spectrum at the best angle of each frequency, and the contrast that a line must exceed."""
-    fx = first.fx_per_mm
-    wedge = np.abs(first.fy_per_mm)[None, :] <= fx[:, None] * np.tan(np.radians(STEEPEST_DEG)) \
-        + 0.25 * first.cell_y_per_mm
-    peak = np.sqrt(np.max(np.where(wedge, first.power, 0.0), axis=1))
-    middle = np.abs(rest.fy_per_mm) <= 1.5 * rest.cell_y_per_mm
-    level = np.sqrt(rest.ring[:, middle].max(axis=1))
-    spectrum, level = 400.0 * peak / first.gain, 400.0 * level / first.gain
+def _spectrum(plane: Plane) -> NDArray[np.float64]:
+    """Contrast that a line at the best angle of each frequency would have, percent."""
+    wedge = np.abs(plane.fy_per_mm)[None, :] <= plane.fx_per_mm[:, None] * np.tan(np.radians(STEEPEST_DEG)) \
+        + 0.25 * plane.cell_y_per_mm
+    return 400.0 * np.sqrt(np.max(np.where(wedge, plane.power, 0.0), axis=1)) / plane.gain
+
+
+def _threshold(plane: Plane, curve) -> NDArray[np.float32]:
+    """Contrast that a line must exceed, percent, at each frequency from half of the lowest that is searched."""
+    fx = plane.fx_per_mm
+    middle = np.abs(plane.fy_per_mm) <= 1.5 * plane.cell_y_per_mm
+    level = 400.0 * np.sqrt(plane.ring[:, middle].max(axis=1)) / plane.gain
     if curve:
         periods, limits = np.array(curve).T
         at = np.interp(np.log(np.maximum(fx, 1e-9)), np.log(1.0 / periods[::-1]), limits[::-1])
@@ -321,5 +334,4 @@ def _spectrum(first, rest, curve):
         threshold = np.minimum(level * factor, 3.0 * at)
     else:
         threshold = 4.0 * level
-    keep = fx >= 0.5 * lowest_per_mm(first)
-    return tuple(a[keep].astype(np.float32) for a in (fx, spectrum, threshold))
+    return threshold[fx >= 0.5 * lowest_per_mm(plane)].astype(np.float32)

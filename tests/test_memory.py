@@ -2,6 +2,8 @@
 from __future__ import annotations
 
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -78,3 +80,30 @@ def test_a_changed_setting_reads_and_aligns_nothing_again_and_gives_the_same_rep
     for report in (fresh, kept):
         report.pop("made", None), report.pop("created", None)
     assert kept == fresh
+
+
+def test_step_left_aside_is_done_once_by_whoever_comes_first():
+    done, free = [], threading.Event()
+
+    def step():
+        done.append(threading.get_ident())
+        return 7
+    with ThreadPoolExecutor(1) as pool:
+        busy = pool.submit(free.wait, 60.0)
+        result = memory.aside(pool, step)
+        assert done == []                                  # the pool's only thread is busy
+        assert result() == 7 and done == [threading.get_ident()]
+        free.set()
+        assert busy.result()
+    with ThreadPoolExecutor(1) as pool:
+        result = memory.aside(pool, step)
+        pool.submit(int).result()                          # so its thread is past the step
+        assert result() == 7 and len(done) == 2 and done[1] != threading.get_ident()
+    assert memory.aside(None, step)() == 7 and done[2:] == [threading.get_ident()]
+
+
+def test_report_is_the_same_whether_steps_are_left_aside_or_not(monkeypatch):
+    photos = [(DEMO / name).read_bytes() for name in ("grain_before.jpg", "grain_after.jpg")]
+    given = to_dict(pipeline.compare(*photos, FRAME))
+    monkeypatch.setattr("analysis.judge.aside", lambda _pool, step, *arguments: lambda: step(*arguments))
+    assert json.dumps(to_dict(pipeline.compare(*photos, FRAME))) == json.dumps(given)

@@ -11,7 +11,7 @@ from scipy.signal import periodogram
 from analysis.line import measure_line
 from analysis.places import demodulate
 from analysis.plane import make_bands, make_plane
-from analysis.stripes import find_stripes
+from analysis.stripes import find_stripes, with_detection_limit
 from tests.textures import S, cosine, grid, rings, texture
 
 NOISE = 0.05
@@ -167,6 +167,15 @@ def test_turning_by_half_a_turn_changes_no_period_and_no_contrast():
     assert a.period_mm == pytest.approx(b.period_mm, rel=1e-4)
     assert a.contrast_percent == pytest.approx(b.contrast_percent, rel=0.01)
     assert a.angle_deg == pytest.approx(b.angle_deg, abs=0.02)
+
+
+def test_limit_found_later_is_the_one_found_with_the_search():
+    given = noisy(5, period_mm=2.2, contrast_percent=6.0)
+    at_once, later = find_stripes(given), with_detection_limit(find_stripes(given, with_limit=False))
+    assert at_once.detection_limit_curve == later.detection_limit_curve
+    assert at_once.detection_limit_percent == later.detection_limit_percent > 0.0
+    assert np.array_equal(at_once.threshold_percent, later.threshold_percent)
+    assert at_once.threshold_percent.shape == at_once.frequency_per_mm.shape == at_once.contrast_spectrum_percent.shape
 
 
 def test_stated_limit_is_found_most_of_the_time():

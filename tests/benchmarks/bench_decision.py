@@ -21,7 +21,7 @@ from tqdm import tqdm
 
 from analysis.decide import PRIOR, PRIOR_PERCENT, decide
 from analysis.grain import measure_grain
-from analysis.judge import _above_floor
+from analysis.judge import _above_floor, _with_limit_of
 from analysis.stripes import CALL_PROBABILITY, find_stripes
 from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
 
@@ -38,7 +38,8 @@ def stated_case(seed: int) -> TextureCase:
 
 def judge(case: TextureCase) -> dict:
     """Search one case, and once more with a stripe of the stated limit laid on where it has none."""
-    field = _above_floor(find_stripes(case.texture))       # as of a photo
+    found = find_stripes(case.texture)
+    field = _with_limit_of(found, _above_floor(found))     # as of a photo
     grain = measure_grain(case.texture, stripe_model=field.model if field.stripes else None)
     row = {"kind": case.kind, "true": max((c for *_, c, _ in case.stripes), default=0.0), "called": bool(field.stripes),
            "p": decide(field, grain).probability_mechanical, "limit": field.detection_limit_percent, "right": False,
