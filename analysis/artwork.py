@@ -110,7 +110,7 @@ def _marks(rest, keep, usable, samples_per_mm, spread, least_mm2=0.0) -> NDArray
     soft &= keep
     count, labels = cv2.connectedComponents(soft.astype(np.uint8), connectivity=8)
     hit = np.zeros(count, bool)
-    hit[np.unique(labels[odd])] = True
+    hit[labels[odd]] = True
     hit[0] = False
     if least_mm2:
         hit &= np.bincount(labels.ravel(), minlength=count) >= least_mm2 * samples_per_mm ** 2

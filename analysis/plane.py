@@ -17,6 +17,7 @@ from scipy import fft
 from scipy.ndimage import uniform_filter1d
 
 from analysis.flatten import Texture
+from analysis.ranks import median
 
 __all__ = ["Bands", "Plane", "make_bands", "make_plane", "remove_line", "STEEPEST_DEG"]
 
@@ -202,7 +203,7 @@ def _trend(power, fx):
     starts = starts[starts < at.size]                               # `arange` may go a rounding error too far
     if starts.size < 5:
         return np.ones(fx.size)
-    parts = [(np.median(x), np.median(y), np.sqrt(x.size))
+    parts = [(median(x), median(y), np.sqrt(x.size))
              for x, y in zip(np.split(at, starts[1:]), np.split(level, starts[1:]), strict=True)]
     middle, height, weight = np.array(parts).T
     fall = np.polynomial.Polynomial.fit(middle, height, 2, w=weight)

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.ranks import median
+from analysis.ranks import median, ranked
 
 __all__ = ["between_streaks", "without_streaks"]
 
@@ -126,12 +126,14 @@ def _median_along(log, usable, angle, widest_px) -> NDArray[np.float32]:
     cells = (max(1, wide // thin), high)
     light, share = (cv2.resize(cv2.warpAffine(a, turn, (cells[0] * thin, high)), cells, interpolation=cv2.INTER_AREA)
                     for a in (log * usable, usable.astype(np.float32)))
-    means = np.where(share > 0.5, light / np.maximum(share, 0.5), np.float32(np.nan))
-    means = np.pad(means, ((0, 0), (LINE_CELLS // 2,) * 2), constant_values=np.nan)
-    lines = np.sort(np.lib.stride_tricks.sliding_window_view(means, LINE_CELLS, axis=1), axis=2)     # no data last
-    count = np.isfinite(lines).sum(axis=2, keepdims=True)
-    middle = 0.5 * sum(np.take_along_axis(lines, np.maximum((count + k) // 2, 0), axis=2)[..., 0] for k in (-1, 0))
-    middle = np.where(count[..., 0] > 0, middle, np.float32(0)).astype(np.float32)
+    there = share > 0.5
+    means = np.where(there, light / np.maximum(share, 0.5), np.float32(np.inf))                # no data last
+    means, there = (np.pad(a, ((0, 0), (LINE_CELLS // 2,) * 2), constant_values=none)
+                    for a, none in ((means, np.inf), (there.view(np.uint8), 0)))
+    lines, known = ([a[:, k: k + cells[0]] for k in range(LINE_CELLS)] for a in (means, there))
+    lines, count = np.stack(ranked(lines)), np.maximum(sum(known), 1)[None].astype(np.intp)
+    middle = 0.5 * sum(np.take_along_axis(lines, k // 2, axis=0)[0] for k in (count - 1, count))
+    middle = np.where(np.isfinite(middle), middle, np.float32(0)).astype(np.float32)
     full = cv2.resize(middle, (cells[0] * thin, high), interpolation=cv2.INTER_LINEAR)
     return cv2.warpAffine(full, turn, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.ranks import median, percentile
+from analysis.ranks import median, percentile, ranked
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])
@@ -23,3 +23,10 @@ def test_median_along_an_axis_is_nan_where_a_value_is(axis):
     values = np.random.default_rng(1).standard_normal((7, 8))
     values[2, 3] = np.nan
     np.testing.assert_array_equal(median(values, axis), np.median(values, axis))
+
+
+@pytest.mark.parametrize("count", [1, 2, 10, 11])
+def test_arrays_ranked_against_each_other_are_those_that_a_sort_gives(count):
+    values = np.random.default_rng(count).standard_normal((count, 13, 7)).astype(np.float32)
+    values[:, 2, 3] = np.inf
+    np.testing.assert_array_equal(np.stack(ranked(list(values))), np.sort(values, axis=0))
