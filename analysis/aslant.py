@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 __all__ = ["Cleared", "aslant_courses", "clear"]
 
 MOST_COURSES = 3           # a lean that is one direction at one frequency is two or three over the range of a hill
+# What leans by half a turn or more over the bands leaves no more of its energy in the beam: (sin(pi / 2) / (pi / 2))^2
+MOST_IN_BEAM = 0.41
 NATS_A_COURSE = 6.0        # of log likelihood that one must add: by chance 1 in 400 does
 FEWEST_SEGMENTS = 10
 ON_HILL = 1.4              # ratio of the near level to the whole from which the near one is taken
@@ -65,7 +67,8 @@ def aslant_courses(sums, weights) -> NDArray[np.complex128]:
         basis.append(new)
         energy.append(max(energy[-1] - abs(np.conj(new) @ left) ** 2, 1e-300))
         gain = segments * np.log(energy[0] / energy[-1]) - NATS_A_COURSE * k
-        if gain > best and energy[-1] * _leverage(steady, courses[:k]) < energy[0]:
+        if (gain > best and energy[-1] * _leverage(steady, courses[:k]) < energy[0]
+                and _share_in_beam(steady, across, sums, courses[:k]) < MOST_IN_BEAM):
             best, kept = gain, k
     return courses[:kept]
 
@@ -96,6 +99,16 @@ def _leverage(steady, courses) -> float:
     """
     table = np.vstack([steady, courses])
     return float(np.linalg.inv(table @ table.conj().T)[0, 0].real)
+
+
+def _share_in_beam(steady, across, sums, courses) -> float:
+    """Share of the courses' energy, over all groups of bands, that lies in the beam and not beside it."""
+    beam = across @ sums
+    table = np.vstack([steady, courses]).T
+    inside = np.sum(np.abs(courses.T @ np.linalg.lstsq(table, beam, rcond=None)[0][1:]) ** 2)
+    span = np.linalg.qr(courses.T)[0]
+    beside = np.sum(np.abs((sums - np.outer(across, beam)) @ span.conj()) ** 2)
+    return float(inside / max(inside + beside, 1e-300))
 
 
 def _unit(weight):
