@@ -195,6 +195,19 @@ def test_a_line_that_surely_leans_out_of_the_search_is_not_the_machines():
     assert leaning[0] <= 0.5 and "off_square" in {t.name for t in leaning[1]}
 
 
+def test_a_line_that_rings_could_make_is_believed_less_where_it_leans_or_is_a_small_part_of_its_spacings_energy():
+    """Rings within 5 degrees lean by more than 1 in four views of five, an axis hardly ever (17 mm on a metre)."""
+    x, y, noise = ground(13)
+    field = find_stripes(texture(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0)), with_limit=False)
+    line = replace(field.candidates[0].line, steady_over_walk=3.0, fy_sd_per_mm=1e-4)
+
+    def odds(lean_deg=0.0, **changed):
+        return line_odds(replace(line, fy_per_mm=line.fx_per_mm * np.tan(np.radians(lean_deg)), **changed), 1e-9)[0]
+    assert 0.65 < odds() < 0.9 and odds(0.9) == pytest.approx(odds())
+    assert odds(1.4) < 0.65
+    assert odds(coherence_across=0.05) < 0.65
+
+
 def test_a_photo_that_misses_more_leaves_more_probability():
     """Bayes' rule: with one machine in three striped, a photo that would show nothing leaves one third."""
     x, y, noise = ground(14)
