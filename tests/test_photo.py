@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from PIL import Image, ImageCms, ImageOps
 
-from analysis.decode import MAX_PIXELS, lost_to_compression_percent
+from analysis.decode import MAX_PIXELS, decode, lost_to_compression_percent
 from analysis.errors import PhotoError
 from analysis.icc import profile_curves, read_profile
 from analysis.photo import load_photo
@@ -67,6 +67,19 @@ def test_exif_orientation_is_honoured_as_by_pillow(kind, orientation):
     photo = load_photo(data)
     assert photo.size_px == reference.shape[1::-1]
     assert np.abs(photo.preview.astype(int) - reference).max() <= (2 if kind == "JPEG" else 0)
+
+
+@pytest.mark.parametrize("lacking", ["memfd_create", "no memory files", None])
+def test_a_file_in_memory_is_decoded_as_the_bytes_are(monkeypatch, lacking):
+    """As `cv2.imdecode` decodes the same bytes; where the system has no such file it is what decodes them."""
+    data = cv2.imencode(".jpg", np.random.default_rng(3).integers(0, 256, (150, 200, 3), np.uint8))[1].tobytes()
+    if lacking == "memfd_create":
+        monkeypatch.delattr("os.memfd_create", raising=False)
+    elif lacking:
+        def refuse(_name):
+            raise OSError(38, "Function not implemented")
+        monkeypatch.setattr("os.memfd_create", refuse, raising=False)
+    np.testing.assert_array_equal(decode(data).pixels, cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR))
 
 
 def test_orientation_six_puts_the_first_row_on_the_right():
