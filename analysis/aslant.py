@@ -25,6 +25,7 @@ __all__ = ["Cleared", "aslant_courses", "clear"]
 MOST_COURSES = 3           # a lean that is one direction at one frequency is two or three over the range of a hill
 # What leans by half a turn or more over the bands leaves no more of its energy in the beam: (sin(pi / 2) / (pi / 2))^2
 MOST_IN_BEAM = 0.41
+UNLIKE_LINE = 1.25         # leverage below which a course is no part of the line, wherever it stands
 NATS_A_COURSE = 6.0        # of log likelihood that one must add: by chance 1 in 400 does
 FEWEST_SEGMENTS = 10
 ON_HILL = 1.4              # ratio of the near level to the whole from which the near one is taken
@@ -67,8 +68,9 @@ def aslant_courses(sums, weights) -> NDArray[np.complex128]:
         basis.append(new)
         energy.append(max(energy[-1] - abs(np.conj(new) @ left) ** 2, 1e-300))
         gain = segments * np.log(energy[0] / energy[-1]) - NATS_A_COURSE * k
-        if (gain > best and energy[-1] * _leverage(steady, courses[:k]) < energy[0]
-                and _share_in_beam(steady, across, sums, courses[:k]) < MOST_IN_BEAM):
+        leverage = _leverage(steady, courses[:k])
+        if gain > best and energy[-1] * leverage < energy[0] and (
+                leverage < UNLIKE_LINE or _share_in_beam(steady, across, sums, courses[:k]) < MOST_IN_BEAM):
             best, kept = gain, k
     return courses[:kept]
 
