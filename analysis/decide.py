@@ -10,7 +10,7 @@ from analysis.grain import GrainField
 from analysis.odds import evidence_share
 from analysis.stripes import CALL_PROBABILITY, Candidate, StripeField
 
-__all__ = ["STRIPED", "VERDICTS", "Decision", "Reason", "decide", "missed_share"]
+__all__ = ["STRIPED", "VERDICTS", "Cause", "Decision", "Reason", "decide", "missed_share"]
 
 VERDICTS = ("mechanical", "grain", "mixed", "clean", "undecided")
 STRIPED = ("mechanical", "mixed")      # the verdicts that name a regular artefact
@@ -26,7 +26,7 @@ PRIOR, PRIOR_PERCENT = 1.0 / 3.0, (0.5, 12.0)
 HALF_FOUND = 0.7
 SURELY_NO_RINGS = 0.9      # odds below which it is told that rings could have made the line
 WALKS = -1.0               # nats for a steady phase below which it is said to wander
-VETOED = 0.5               # odds where a cause in the camera explains the line as well as the machine does
+VETOED = 0.5               # odds where another cause explains the line as well as the machine's drive does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +36,15 @@ class Reason:
     term: str
     words: str                             # a sentence with its number
     weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """Another cause than the drive that would make the strongest line."""
+
+    term: str                              # "camera", or "rows": the engraving's own, of a piece seen from the side
+    words: str                             # a clause
+    next_step: str                         # how to tell, in a sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +62,7 @@ class Decision:
     blind: bool = False                    # the photo cannot clear a machine: finding nothing says nothing
 
 
-def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: str | None = None,
+def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", cause: Cause | None = None,
            trouble: tuple[str, str] | None = None) -> Decision:
     """Give the verdict of one photo.
 
@@ -63,8 +72,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     grain : GrainField
     unit : {"mm", "px"}
         Unit of the periods in the words.
-    camera : str, optional
-        Another cause than the drive, as one in the camera, that would make the strongest line; in words.
+    cause : Cause, optional
+        Another cause than the drive that would make the strongest line.
     trouble : (str, str), optional
         Why this photo cannot clear a machine, as a clause, and what to do about it, as a sentence.
 
@@ -74,8 +83,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
     """
     top = field.candidates[0] if field.candidates else None
     seen = top.probability if top else 0.01
-    camera = camera if seen > RULED_OUT else None      # of a line that nobody believes in no cause need be told
-    if camera is not None:
+    cause = cause if seen > RULED_OUT else None        # of a line that nobody believes in no cause need be told
+    if cause is not None:
         seen = min(seen, VETOED)
     limit = field.detection_limit_percent
     grain_seen = grain.contrast_percent >= GRAIN_SEEN_PERCENT
@@ -92,15 +101,15 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", camera: s
         verdict = "grain"
     else:
         verdict = "clean" if limit <= USEFUL_LIMIT_PERCENT else "undecided"
-    reasons = _reasons(top, unit, camera) + _grain_reason(grain, unit)
+    reasons = _reasons(top, unit, cause) + _grain_reason(grain, unit)
     if unseen > 0.005:
         reasons.append(Reason(term="below the limit", weight=0.0, words=(
             f"Of the stripes of {PRIOR_PERCENT[0]:g} to {PRIOR_PERCENT[1]:g} % that a machine may leave, this photo "
             f"would have missed {100 * missed:.0f} %; that leaves a chance of {100 * unseen:.0f} % for one.")))
     return Decision(verdict=verdict, probability_mechanical=1.0 - (1.0 - seen) * (1.0 - unseen),
-                    sentence=_sentence(verdict, field, grain, top, unit, camera, trouble),
+                    sentence=_sentence(verdict, field, grain, top, unit, cause, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
-                    next_step=_next_step(verdict, top, camera, trouble), detection_limit_percent=limit,
+                    next_step=_next_step(verdict, top, cause, trouble), detection_limit_percent=limit,
                     poor_photo=bool(poor and verdict == "undecided"), blind=trouble is not None)
 
 
@@ -116,7 +125,7 @@ def missed_share(field: StripeField) -> float:
     return float(np.clip(np.nan_to_num(shares, nan=1.0), 0.0, 1.0).mean())
 
 
-def _sentence(verdict, field, grain, top, unit, camera, trouble) -> str:
+def _sentence(verdict, field, grain, top, unit, cause, trouble) -> str:
     """The answer in one sentence, with its numbers."""
     limit = f"{field.detection_limit_percent:.1f} %"
     if verdict in STRIPED:
@@ -131,8 +140,8 @@ def _sentence(verdict, field, grain, top, unit, camera, trouble) -> str:
                 f"no regular stripe above {limit} would have been missed.")
     if verdict == "clean":
         return f"Neither stripes nor grain: no regular stripe above {limit} would have been missed."
-    if camera is not None:
-        return f"Cannot tell: there is a regular line, but {camera}."
+    if cause is not None:
+        return f"Cannot tell: there is a regular line, but {cause.words}."
     if top is None or top.probability <= RULED_OUT:
         return f"Cannot tell: {trouble[0]}." if trouble else (
             f"Cannot tell: on this photo a stripe is sure to be found only above {limit} contrast.")
@@ -141,11 +150,10 @@ def _sentence(verdict, field, grain, top, unit, camera, trouble) -> str:
             f"are only {100 * top.probability:.0f} %.")
 
 
-def _next_step(verdict, top, camera, trouble) -> str:
+def _next_step(verdict, top, cause, trouble) -> str:
     """One thing to do next."""
-    if camera is not None:
-        return ("Photograph the piece again, turned by about 20 degrees and a little nearer: "
-                "what the piece shows turns with it.")
+    if cause is not None:
+        return cause.next_step
     if verdict in STRIPED:
         return ("Engrave the piece again at another scan speed: a spacing that stays the same in mm comes from the "
                 "drive's geometry, one that grows with the speed from vibration or mains ripple.")
@@ -162,7 +170,7 @@ def _next_step(verdict, top, camera, trouble) -> str:
             "scan axis is the machine's.")
 
 
-def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
+def _reasons(top: Candidate | None, unit, cause) -> list[Reason]:
     """The candidate's terms in words."""
     if top is None:
         return [Reason(term="no line", words="No spacing stands out from the texture at all.", weight=-4.0)]
@@ -203,8 +211,8 @@ def _reasons(top: Candidate | None, unit, camera) -> list[Reason]:
     if weight["expected"] > 0.0:
         reasons.append(Reason(term="expected", weight=weight["expected"], words=(
             "It is a spacing that the machine file lists or the other photo shows.")))
-    if camera is not None:
-        reasons.append(Reason(term="camera", words=f"Another cause than the drive: {camera}.", weight=-8.0))
+    if cause is not None:
+        reasons.append(Reason(term=cause.term, words=f"Another cause than the drive: {cause.words}.", weight=-8.0))
     return reasons
 
 

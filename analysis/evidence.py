@@ -22,11 +22,12 @@ EXPLANATIONS = {
     "rings": "growth rings nearly parallel to the stripes",
     "ply": "crossed grain of a lower layer",
     "camera": "the camera",
+    "rows": "the engraving's own rows, of a piece that lies on its side",
     "surface": "planer or sanding marks on the board",
     "nothing": "nothing regular at all",
 }
 SURFACE_SHARE, CAMERA_SHARE = 0.05, 0.03     # of a regular line, before anything else is known
-CAMERA_BLAMED = 0.8         # share of the rest where the decision names a cause in the camera
+BLAMED = 0.8                # share of the rest where the decision names another cause than the drive
 GEOMETRY_SHARE = 0.7        # of machine stripes, where no machine file speaks
 GRAIN_SEEN_PERCENT = 2.0    # oriented texture that a person sees at arm's length
 CROSSED_DEG, CROSSED_SHARE = 40.0, 0.2       # a second direction this far off, with this share of the energy
@@ -50,6 +51,7 @@ class Evidence:
     phase_sd_rad: float
     ring_probability: float
     camera: bool                           # the decision names a cause in the camera
+    rows: bool                             # or the engraving's own rows, of a square piece
     grain_percent: float
     grain_crossed: bool                    # grain in two directions that lie far apart
     grain_parallel: bool                   # grain lines within 15 degrees of the stripes
@@ -98,11 +100,12 @@ def explanation_odds(evidence: Evidence, machine: Machine | None = None) -> dict
     machine_share = 1 - surface - camera
     weights = {"geometry": regular * machine_share * geometry,
                "time": regular * machine_share * (1 - geometry),
-               "surface": regular * surface, "camera": regular * camera}
+               "surface": regular * surface, "camera": regular * camera, "rows": 0.0}
     rest = 1 - regular
-    if evidence.camera:
-        weights["camera"] += rest * CAMERA_BLAMED
-        rest *= 1 - CAMERA_BLAMED
+    blamed = "camera" if evidence.camera else "rows" if evidence.rows else None
+    if blamed is not None:
+        weights[blamed] += rest * BLAMED
+        rest *= 1 - BLAMED
     seen = evidence.grain_percent ** 2 / (evidence.grain_percent ** 2 + GRAIN_SEEN_PERCENT ** 2)
     grain = max(seen, min(evidence.ring_probability, 1.0) * 0.5) if evidence.line_seen else seen
     ply = 0.6 if evidence.grain_crossed else 0.1 if evidence.grain_parallel else 0.3
@@ -148,7 +151,7 @@ def _of_judgement(judged: Any, phase_locked: bool | None) -> Evidence:
         angle=stripe.angle_deg if stripe else 0.0, contrast=stripe.contrast_percent if stripe else None,
         limit=judged.decision.detection_limit_percent, phase_sd=stripe.phase_sd_rad if stripe else None,
         ring=stripe.ring_probability if stripe else None,
-        camera=any(r.term == "camera" for r in judged.decision.reasons), grain_percent=grain.contrast_percent,
+        causes=[r.term for r in judged.decision.reasons], grain_percent=grain.contrast_percent,
         grain_angle=grain.angle_deg, directions=grain.directions,
         sources=judged.sources[0] if judged.sources else (), phase_locked=phase_locked,
         pixels_per_mm=judged.piece.photo_px_per_mm if known else None)
@@ -177,7 +180,7 @@ def _of_report(report: dict) -> Evidence:
         angle=stripe.get("angle_deg"), contrast=stripe.get("contrast_percent"),
         limit=photo.get("detection_limit_percent"), phase_sd=stripe.get("phase_sd_rad"),
         ring=stripe.get("ring_probability"),
-        camera=any(r.get("term") == "camera" for r in photo.get("reasons") or ()),
+        causes=[r.get("term") for r in photo.get("reasons") or ()],
         grain_percent=grain.get("contrast_percent"), grain_angle=grain.get("angle_deg"),
         directions=tuple((d["angle_deg"], d["share"]) for d in grain.get("directions") or ()),
         sources=tuple(stripe.get("sources") or ()), phase_locked=locked,
@@ -185,7 +188,7 @@ def _of_report(report: dict) -> Evidence:
 
 
 def _evidence(*, probability, verdict, line_seen, known, period, interval, angle, contrast, limit, phase_sd,
-              ring, camera, grain_percent, grain_angle, directions, sources, phase_locked,
+              ring, causes, grain_percent, grain_angle, directions, sources, phase_locked,
               pixels_per_mm) -> Evidence:
     """Fill what a report may leave out with the value that claims least."""
     limit = limit if limit is not None and math.isfinite(limit) and limit > 0 else 5.0
@@ -196,7 +199,8 @@ def _evidence(*, probability, verdict, line_seen, known, period, interval, angle
         called=verdict in STRIPED, line_seen=line_seen, period_mm=period if known else None,
         period_sd_fraction=max(share, 1e-4), contrast_percent=contrast if contrast else HIDDEN * limit,
         limit_percent=limit, phase_sd_rad=phase_sd if phase_sd is not None else 0.5,
-        ring_probability=ring if ring is not None else 0.1, camera=camera, grain_percent=grain_percent or 0.0,
+        ring_probability=ring if ring is not None else 0.1, camera="camera" in causes,
+        rows="rows" in causes, grain_percent=grain_percent or 0.0,
         grain_crossed=_crossed(directions),
         grain_parallel=grain_angle is not None and _apart(grain_angle, lines_deg) <= PARALLEL_DEG,
         sources=tuple(sources), phase_locked=phase_locked, pixels_per_mm=pixels_per_mm)

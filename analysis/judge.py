@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
-from analysis.decide import Decision, Reason, decide
+from analysis.decide import Cause, Decision, Reason, decide
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
@@ -21,6 +21,7 @@ from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
+from analysis.trials import UPRIGHT
 
 __all__ = ["Judgement", "judge", "length_unit", "transfer_between", "with_map_at"]
 
@@ -32,7 +33,8 @@ PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.05, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
 MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
 COARSEST_ROWS_MM = 0.3     # between the rows of an engraving; common practice, no source
-UPRIGHT = "Photograph the piece the way it lay in the machine, or give the frame's corners in the order of the piece."
+TURNED = ("Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns "
+          "with it.")
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -99,11 +101,10 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
     if trouble is None and not field.stripes and square:
         trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
-    rows = _perhaps_rows(field, length_unit(piece)) if square and camera is None else None
-    cause = rows or camera
-    decision = decide(field, grain, unit=length_unit(piece), camera=cause, trouble=trouble)
-    if rows:
-        decision = replace(decision, next_step=UPRIGHT)
+    cause = _perhaps_rows(field, length_unit(piece)) if square else None
+    if camera is not None:
+        cause = Cause(term="camera", words=camera, next_step=TURNED)
+    decision = decide(field, grain, unit=length_unit(piece), cause=cause, trouble=trouble)
     if share is not None:
         decision = replace(decision, reasons=decision.reasons + (_filters(share()),))
     sources: tuple = ()
@@ -244,12 +245,13 @@ def _lying(period_mm: float | None, unit: str) -> tuple[str, str] | None:
             "not tell whether the piece lies on its side", UPRIGHT)
 
 
-def _perhaps_rows(field: StripeField, unit: str) -> str | None:
+def _perhaps_rows(field: StripeField, unit: str) -> Cause | None:
     """Why the stripes of a square piece may be the engraving's own rows, seen from the side, or None."""
     if not field.stripes or max(s.period_mm for s in field.stripes) > COARSEST_ROWS_MM or unit != "mm":
         return None
-    return (f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and a square "
-            "frame does not tell whether the piece lies on its side")
+    return Cause(term="rows", next_step=UPRIGHT, words=(
+        f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and a square frame "
+        "does not tell whether the piece lies on its side"))
 
 
 def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:

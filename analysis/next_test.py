@@ -65,7 +65,7 @@ def rank_next_tests(result: Any, machine: Machine | None = None) -> tuple[NextTe
     """
     evidence = result if isinstance(result, Evidence) else gather_evidence(result)
     prior = explanation_odds(evidence, machine)
-    tests = [_weigh(trial, evidence, machine, prior) for trial in TRIALS]
+    tests = [_weigh(trial, evidence, machine, prior) for trial in TRIALS if trial.asked(evidence)]
     return tuple(sorted(tests, key=lambda t: -round(t.information_bits, 3)))
 
 

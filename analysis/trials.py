@@ -16,7 +16,7 @@ from scipy.special import chndtr, ndtr  # scipy.stats takes a quarter of a secon
 from analysis.evidence import GRAIN_SEEN_PERCENT, Evidence
 from analysis.machine import NEAR_LAW, Machine
 
-__all__ = ["TRIALS", "Trial", "detection_power", "exponent_outcomes", "other_speed"]
+__all__ = ["TRIALS", "UPRIGHT", "Trial", "detection_power", "exponent_outcomes", "other_speed"]
 
 NONCENTRALITY = 20.650      # of chi-squared with 2 d.o.f.: 95 % power at 1 % false alarms
 CRITICAL = 9.210            # chi-squared with 2 d.o.f., 1 %
@@ -44,6 +44,7 @@ class Trial:
     chances: Callable[[Evidence, Machine | None], Chances]
     cost_words: str
     engraves: bool
+    asked: Callable[[Evidence], bool] = lambda evidence: True      # whether the test answers a question that is open
 
 
 def detection_power(contrast_percent: float, limit_percent: float) -> float:
@@ -122,13 +123,23 @@ def _again(evidence: Evidence, machine: Machine | None) -> Chances:
     wood = found if evidence.line_seen else _ring_line(evidence)     # rings made a line, or they did not
     return {"geometry": [found, 0.0, 1 - found], "time": [found, 0.0, 1 - found],
             "surface": [found, 0.0, 1 - found], "rings": [wood, 0.0, 1 - wood], "ply": [wood, 0.0, 1 - wood],
+            "rows": [found, 0.0, 1 - found],
             "camera": [0.05, 0.5, 0.45], "nothing": [0.0, NONE, 1 - NONE]}
+
+
+def _upright(evidence: Evidence, machine: Machine | None) -> Chances:
+    found, wood = _found(evidence), _ring_line(evidence)
+    same = SAME_CAMERA * found / 2             # what the camera makes knows nothing of how the piece lay
+    return {name: [found, 0.0, 1 - found] for name in ("geometry", "time", "surface")} | {
+        "rows": [0.0, found, 1 - found], "rings": [wood, 0.0, 1 - wood], "ply": [wood, 0.0, 1 - wood],
+        "camera": [same, same, 1 - 2 * same], "nothing": [NONE, NONE, 1 - 2 * NONE]}
 
 
 def _bare(evidence: Evidence, machine: Machine | None) -> Chances:
     rings = _grain_again(evidence, BARE_GRAIN)
     return {"geometry": [NONE, 1 - NONE], "time": [NONE, 1 - NONE], "surface": [BARE_MARKS, 1 - BARE_MARKS],
             "rings": [rings, 1 - rings], "ply": [2 * NONE, 1 - 2 * NONE],
+            "rows": [NONE, 1 - NONE],
             "camera": [SAME_CAMERA / 2, 1 - SAME_CAMERA / 2], "nothing": [NONE, 1 - NONE]}
 
 
@@ -137,12 +148,14 @@ def _turned(evidence: Evidence, machine: Machine | None) -> Chances:
     wood, same = [line * (1 - grain), grain, (1 - line) * (1 - grain)], SAME_CAMERA * found
     return {"geometry": [found, 0.0, 1 - found], "time": [found, 0.0, 1 - found],
             "surface": [0.0, found, 1 - found], "rings": wood, "ply": wood,
+            "rows": [same, 0.0, 1 - same],
             "camera": [same, 0.1 * (1 - same), 0.9 * (1 - same)], "nothing": [NONE, NONE, 1 - 2 * NONE]}
 
 
 def _plain(evidence: Evidence, machine: Machine | None) -> Chances:
     found = _found(evidence)
     return {"geometry": [found, 1 - found], "time": [found, 1 - found],
+            "rows": [found, 1 - found],
             "camera": [SAME_CAMERA * found, 1 - SAME_CAMERA * found]} | {
             name: [NONE, 1 - NONE] for name in ("surface", "rings", "ply", "nothing")}
 
@@ -162,6 +175,7 @@ def _speed(evidence: Evidence, machine: Machine | None) -> Chances:
 
     return {"geometry": speaks(0.0), "time": speaks(1.0), "surface": [found, 0.0, 0.0, 1 - found],
             "rings": stray(line), "ply": stray(NONE), "nothing": stray(NONE),
+            "rows": [found, 0.0, 0.0, 1 - found],
             "camera": [same, 0.02 * (1 - same), 0.1 * (1 - same), 0.88 * (1 - same)]}
 
 
@@ -173,7 +187,8 @@ def _light(evidence: Evidence, machine: Machine | None) -> Chances:
         return [stripe * (1 - wood), (1 - stripe) * wood, stripe * wood, (1 - stripe) * (1 - wood)]
 
     return {"geometry": both(found, grain), "time": both(found, grain), "surface": both(full, grain),
-            "rings": both(line, grain), "ply": both(NONE, 0.05), "camera": both(SAME_CAMERA * full, grain),
+            "rings": both(line, grain), "ply": both(NONE, 0.05), "rows": both(found, grain),
+            "camera": both(SAME_CAMERA * full, grain),
             "nothing": both(NONE, 0.05)}
 
 
@@ -190,6 +205,7 @@ def _moved(evidence: Evidence, machine: Machine | None) -> Chances:
     # a free vibration starts anew with each line and stays with the artwork; a ripple stands anywhere
     return {"geometry": placed(found, hit, 0.0), "time": placed(found, 0.5 * chance, 0.5 * (hit + chance)),
             "surface": placed(found), "rings": placed(_ring_line(evidence)), "ply": placed(NONE),
+            "rows": placed(found, 0.0, 1.0),
             "camera": placed(SAME_CAMERA * found), "nothing": placed(NONE)}
 
 
@@ -201,6 +217,7 @@ def _axis(evidence: Evidence, machine: Machine | None) -> Chances:
             "surface": [0.0, 0.0, found, 1 - found],
             "rings": [0.0, line * (1 - grain), grain, (1 - line) * (1 - grain)],
             "ply": [0.0, 0.0, grain, 1 - grain],
+            "rows": [found, 0.0, 0.0, 1 - found],
             "camera": [0.1 * (1 - same), 0.1 * (1 - same), same, 0.8 * (1 - same)],
             "nothing": [NONE, NONE, NONE, 1 - 3 * NONE]}
 
@@ -213,6 +230,7 @@ def _place(evidence: Evidence, machine: Machine | None) -> Chances:
             "surface": [found, 0.0, 0.0, 1 - found],
             "rings": [line * chance, line * chance, line * (1 - 2 * chance), 1 - line],
             "ply": [0.0, 0.0, NONE, 1 - NONE],
+            "rows": [found, 0.0, 0.0, 1 - found],
             "camera": [same, 0.1 * (1 - same), 0.1 * (1 - same), 0.8 * (1 - same)],
             "nothing": [0.0, 0.0, NONE, 1 - NONE]}
 
@@ -240,6 +258,7 @@ def _fixed(words: str) -> Callable[[Evidence, Machine | None], str]:
     return lambda evidence, machine: words
 
 
+UPRIGHT = "Photograph the piece the way it lay in the machine, or give the frame's corners in the order of the piece."
 PHOTO_ONLY, ONE_PIECE = "a minute, nothing is engraved", "one test piece"
 TRIALS = (                                 # in order of cost, cheapest first
     Trial(name="photograph again", chances=_again, cost_words=PHOTO_ONLY, engraves=False,
@@ -247,6 +266,10 @@ TRIALS = (                                 # in order of cost, cheapest first
                        "20 degrees."),
           outcomes=("the line is still there and turned with the piece",
                     "the line stayed with the picture or changed its spacing", "there is no line any more")),
+    Trial(name="photograph it the way it lay", chances=_upright, cost_words=PHOTO_ONLY, engraves=False,
+          words=_fixed(UPRIGHT), asked=lambda evidence: evidence.rows,
+          outcomes=("the lines stand square to the scan axis", "the lines run along the scan axis",
+                    "there is no line any more")),
     Trial(name="photograph the bare board", chances=_bare, cost_words=PHOTO_ONLY, engraves=False,
           words=_fixed("Photograph a bare part of the same board in the same light."),
           outcomes=("the bare board shows the same marks", "the bare board is clean")),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
-from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, decide, missed_share
+from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, Cause, decide, missed_share
 from analysis.grain import measure_grain
 from analysis.odds import TERMS, line_odds, line_probability
 from analysis.photo import Photo
@@ -65,7 +65,8 @@ def test_stripe_gives_reasons_for_spacing_phase_gaps_and_angle():
 
 def test_cause_in_the_camera_takes_the_certainty_away():
     x, y, noise = ground(5)
-    got = judged(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0), camera="its spacing is 8.00 pixels")[1]
+    cause = Cause(term="camera", words="its spacing is 8.00 pixels", next_step="Turn it.")
+    got = judged(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0), cause=cause)[1]
     assert got.verdict == "undecided"
     assert got.probability_mechanical <= 0.5
     assert "8.00 pixels" in got.sentence

@@ -17,7 +17,7 @@ from analysis.trials import TRIALS, detection_power, exponent_outcomes, other_sp
 
 STRIPED = Evidence(probability_regular=0.98, called=True, line_seen=True, period_mm=2.03,
                    period_sd_fraction=0.002, contrast_percent=5.0, limit_percent=1.0, phase_sd_rad=0.05,
-                   ring_probability=0.01, camera=False, grain_percent=3.0, grain_crossed=False,
+                   ring_probability=0.01, camera=False, rows=False, grain_percent=3.0, grain_crossed=False,
                    grain_parallel=False, sources=(), phase_locked=None, pixels_per_mm=12.0)
 PLY = dataclasses.replace(STRIPED, probability_regular=0.03, called=False, line_seen=False, period_mm=None,
                           grain_percent=8.0, grain_crossed=True)
@@ -79,7 +79,7 @@ def test_information_is_what_a_guesser_gains():
     rng = np.random.default_rng(7)
     prior = explanation_odds(STRIPED)
     best = rank_next_tests(STRIPED)[0]
-    names = list(EXPLANATIONS)
+    names = [name for name in EXPLANATIONS if prior[name] > 0]
     after = np.array([[dict(o.odds)[n] for o in best.outcomes] for n in names])
     seen = np.array([o.probability for o in best.outcomes])
     before = np.array([prior[n] for n in names])
@@ -154,6 +154,14 @@ def test_camera_suspicion_asks_for_another_photo_first():
     """A test that engraves nothing goes first where it teaches nearly as much."""
     doubtful = dataclasses.replace(STRIPED, probability_regular=0.5, called=False, camera=True)
     assert next_step_sentence(rank_next_tests(doubtful)).startswith("Photograph the same piece again")
+
+
+def test_doubt_about_how_a_square_piece_lay_asks_for_that_and_blames_no_camera():
+    doubtful = dataclasses.replace(STRIPED, probability_regular=0.5, called=False, rows=True)
+    odds = explanation_odds(doubtful)
+    assert odds["camera"] < 0.05 and max(odds, key=odds.get) in ("rows", "geometry") and odds["rows"] > 0.3
+    assert next_step_sentence(rank_next_tests(doubtful)).startswith("Photograph the piece the way it lay")
+    assert all(t.name != "photograph it the way it lay" for t in rank_next_tests(STRIPED))
 
 
 def test_settled_part_asks_for_a_repair_and_a_comparison():

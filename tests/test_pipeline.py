@@ -142,6 +142,8 @@ def test_lines_as_fine_as_engraved_rows_on_a_square_piece_are_not_called_the_dri
     given = inspect(photo, Settings(frame_mm=(60.0, 60.0), before_corners_px=corners)).photo
     assert alone.stripes.stripes and alone.decision.verdict == "undecided"
     assert "rows" in alone.decision.sentence and "the way it lay in the machine" in alone.decision.next_step
+    assert not any(r.term == "camera" for r in alone.decision.reasons)
+    assert "the way it lay in the machine" in alone.next_tests[0].words
     assert given.decision.verdict in {"mechanical", "mixed"}
 
 
