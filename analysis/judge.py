@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
-from analysis.decide import Cause, Decision, Reason, decide
+from analysis.decide import VETOED, Cause, Decision, Reason, decide
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
@@ -140,13 +140,18 @@ def length_unit(piece: Piece) -> str:
 
 
 def _above_floor(field: StripeField) -> StripeField:
-    """Leave out lines so faint that the sensor's own pattern, interpolation and coding make as much."""
-    kept = [c.stripe.contrast_percent >= FLOOR_PERCENT for c in field.candidates]
-    called = kept[: len(field.stripes)]
-    return replace(
-        field, candidates=tuple(c for c, keep in zip(field.candidates, kept, strict=True) if keep),
-        stripes=tuple(s for s, keep in zip(field.stripes, called, strict=True) if keep),
-        by_place=tuple(b for b, keep in zip(field.by_place, called, strict=True) if keep))
+    """Leave out lines so faint that the sensor's own pattern, interpolation and coding make as much.
+
+    One that may be stronger, by its interval, stays in doubt.
+    """
+    found = called_candidates(field)
+    strong = [max(s.contrast_percent, *(c for _, c in s.harmonics), 0.0) >= FLOOR_PERCENT for s in field.stripes]
+    called = tuple(c for c, keep in zip(found, strong, strict=True) if keep)
+    doubtful = tuple(c for c, keep in zip(found, strong, strict=True) if not keep) + field.candidates[len(found):]
+    others = tuple(replace(c, probability=min(c.probability, VETOED)) for c in doubtful
+                   if c.stripe.contrast_interval_percent[1] >= FLOOR_PERCENT)
+    return replace(field, candidates=called + others, stripes=tuple(c.stripe for c in called),
+                   by_place=tuple(b for b, keep in zip(field.by_place, strong, strict=True) if keep))
 
 
 def _with_limit_of(limited: StripeField, field: StripeField) -> StripeField:

@@ -150,9 +150,11 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
         called.append(replace(found, line=line))
     taken = called
     called = _settle(called, bands, plane, texture)
+    changed = not all(same_wave(a.line, b.line, bands.length_mm) for a, b in zip(taken, called, strict=True))
+    called = [c for c in called if c.line.amplitude > 0.0]     # a faint one may be nothing once the others are out
     lines = [c.line for c in called]
     wave = sum((line_wave(line, bands.x_mm, bands.y_mm) for line in lines), np.zeros_like(bands.value))
-    if not all(same_wave(c.line, line, bands.length_mm) for c, line in zip(taken, lines, strict=True)):
+    if changed:
         rest = remove_line(bands, wave)
         plane = make_plane(rest, highest_per_mm=highest)
     folded = [_with_harmonics(c, rest, plane, lines) for c in _fold(_without_side_lines(called, plane))]

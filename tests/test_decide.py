@@ -11,6 +11,7 @@ import pytest
 from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
 from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, Cause, decide, missed_share
 from analysis.grain import measure_grain
+from analysis.judge import _above_floor
 from analysis.odds import TERMS, line_odds, line_probability
 from analysis.photo import Photo
 from analysis.stripes import find_stripes
@@ -207,6 +208,22 @@ def test_a_line_that_rings_could_make_is_believed_less_where_it_leans_or_is_a_sm
     assert 0.65 < odds() < 0.9 and odds(0.9) == pytest.approx(odds())
     assert odds(1.4) < 0.65
     assert odds(coherence_across=0.05) < 0.65
+
+
+def test_a_line_whose_interval_reaches_the_floor_is_in_doubt_and_one_with_a_strong_harmonic_is_called():
+    x, y, noise = ground(15, noise=0.02)
+
+    def verdict(contrast, second=0.0):
+        given = texture(noise + cosine(x, y, period_mm=1.0, contrast_percent=contrast)
+                        + cosine(x, y, period_mm=0.5, contrast_percent=second))
+        found = find_stripes(given)
+        assert len(found.stripes) == 1
+        kept = _above_floor(found)
+        return len(kept.stripes), decide(kept, measure_grain(given, stripe_model=found.model))
+    below, doubtful, harmonic = verdict(0.12), verdict(0.19), verdict(0.15, 0.4)
+    assert below[0] == 0 and below[1].probability_mechanical < 0.1
+    assert doubtful[0] == 0 and doubtful[1].verdict == "undecided" and "0.2 % contrast" in doubtful[1].sentence
+    assert harmonic[0] == 1 and harmonic[1].probability_mechanical > 0.95
 
 
 def test_a_photo_that_misses_more_leaves_more_probability():
