@@ -31,7 +31,7 @@ FIRST_REACH = 0.35         # resolution cells; rings beside the line must not dr
 SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
 ORDER_X, ORDER_Y = 3, 2    # of the envelope: side lines within about two resolution cells
 SHAPED = 1e-6              # chance that noise alone bends the envelope so far
-SAME = 0.1                 # of the noise: two fits that differ by less leave the same texture behind
+SAME = 0.25                # of the noise's s.d.: fits that differ by less leave the same texture, to 6 % of the noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,7 +268,7 @@ def _unit(position, edges):
 
 
 def same_wave(a: Line, b: Line, length_mm: float) -> bool:
-    """Whether two fits differ by less than a tenth of the noise all over the piece: one stands for the other."""
+    """Whether two fits differ by less than a quarter of the noise all over the piece: one stands for the other."""
     if any(line.drift_percent_per_100mm is not None or line.envelope is not None for line in (a, b)):
         return False
     ends = a.centre_mm[0] + np.array([-0.5, 0.5]) * length_mm
