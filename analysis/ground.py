@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.ground_sides import straight_sides
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.sides import mean_sides, moved_out
 
@@ -52,6 +53,7 @@ class Ground:
     share: float                       # of the photo
     contrast: float                    # of its outline against what lies around, in s.d.: how clear it is
     axis_deg: float | None             # direction of its sides, from -45 up to 45, anticlockwise; None: not straight
+    corners_px: NDArray[np.float64] | None  # (4, 2) where its sides meet, clockwise, no rim left out; None: not four
 
 
 def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | None:
@@ -88,7 +90,21 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
         return None
     ratio = np.array(preview.shape[1::-1]) / np.array(small.shape[1::-1])
     full = ((outline + 0.5) * ratio - 0.5 + 0.5) / preview_scale - 0.5
-    return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast), axis_deg=axis)
+    corners = None if axis is not None else _straight(preview, preview_scale, full)
+    if corners is not None:
+        axis = sides_direction(corners)
+    else:
+        corners = quadrilateral(full, LEAST_FILLED)
+    return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast), axis_deg=axis,
+                  corners_px=corners)
+
+
+def _straight(preview, preview_scale, outline_px) -> NDArray[np.float64] | None:
+    """Corners of the straight edges along a region, photo pixels."""
+    grey, shrunk = _grey(preview)
+    to_picture = preview_scale * shrunk
+    corners = straight_sides(edge_lines(grey), (outline_px + 0.5) * to_picture - 0.5, KEPT_AWAY / (1 - 2 * KEPT_AWAY))
+    return None if corners is None else (corners + 0.5) / to_picture - 0.5
 
 
 def quadrilateral(outline_px: NDArray[np.float64], least_filled: float = 0.0) -> NDArray[np.float64] | None:
@@ -180,8 +196,7 @@ def _filled_quad(hull) -> float:
 
 def _rectangles(preview, features) -> list[tuple]:
     """Large rectangles of straight edges that step alike all round: (mask, contrast, direction of the sides)."""
-    scale = min(1.0, LINES_PX / max(preview.shape[:2]))
-    grey = cv2.cvtColor(cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+    grey, _ = _grey(preview)
     lines = edge_lines(grey)
     if len(lines.point) < 4:
         return []
@@ -202,6 +217,13 @@ def _rectangles(preview, features) -> list[tuple]:
             cv2.fillPoly(filled, [np.round(one).astype(np.int32)], 1)
             found.append((filled > 0, step, sides_direction(one)))
     return found
+
+
+def _grey(preview) -> tuple[NDArray[np.uint8], float]:
+    """Picture whose straight edges are looked at, and its pixels per preview pixel."""
+    scale = min(1.0, LINES_PX / max(preview.shape[:2]))
+    picture = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), scale
 
 
 def sides_direction(corners: NDArray[np.float64]) -> float:

@@ -13,14 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import USUAL_FOCAL, Lens, apply_homography, lens_of_photo, undistort
-from analysis.ground import quadrilateral, sides_direction
+from analysis.ground import sides_direction
 from analysis.piece import local_px_per_mm
 from analysis.side_fit import fit_sides
 from analysis.sides import edge_points, mean_sides
 
 __all__ = ["Level", "level_by"]
 
-LEAST_FILLED = 0.95        # of the quadrilateral around an outline
 UNITS = 330.0              # of the photo's longer side: what a mm is to a frame of usual size that fills the photo
 REACHES = (1.6, 0.5)       # units: a coarse outline is known to a pixel of the picture that was searched
 LEAST_SHARE = 0.6          # of a side where its edge is seen
@@ -41,23 +40,23 @@ class Level:
     middle_px: NDArray[np.float64]     # (2,) of the piece, undistorted photo px
 
 
-def level_by(luminance: NDArray[np.float32], outline_px: NDArray[np.float64],
+def level_by(luminance: NDArray[np.float32], corners_px: NDArray[np.float64],
              focal_share: float | None = None) -> Level | None:
-    """Level a photo by the outline of the piece in it.
+    """Level a photo by the sides of the piece in it.
 
     Parameters
     ----------
     luminance : ndarray, shape (h, w), float32
         Linear light.
-    outline_px : ndarray, shape (n, 2)
-        Convex, as `find_ground` gives it.
+    corners_px : ndarray, shape (4, 2)
+        Of the piece, clockwise, within some 5 pixels of 1000, as `find_ground` gives them.
     focal_share : float, optional
         Focal length over the photo's longer side, where the file states it.
 
     Returns
     -------
     Level or None
-        None where the outline is no rectangle with four clear, straight sides.
+        None where there is no rectangle with four clear, straight sides.
 
     Notes
     -----
@@ -70,8 +69,7 @@ def level_by(luminance: NDArray[np.float32], outline_px: NDArray[np.float64],
     ----------
     .. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. (2004), section 8.6.
     """
-    quad = quadrilateral(outline_px, LEAST_FILLED)
-    traced = None if quad is None else _traced(luminance, quad)
+    traced = _traced(luminance, corners_px)
     if traced is None:
         return None
     h, w = luminance.shape

@@ -43,7 +43,9 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     w, h = photo.size_px
     whole = np.array([[0.0, 0.0], [w - 1.0, 0.0], [w - 1.0, h - 1.0], [0.0, h - 1.0]])
     ground = _ground(photo)
-    level = None if ground is None else level_by(photo.luminance, ground.outline_px, photo.focal_share)
+    level = None
+    if ground is not None and ground.corners_px is not None:
+        level = level_by(photo.luminance, ground.corners_px, photo.focal_share)
     lens = lens_of_photo(photo.size_px) if level is None else level.lens
     ground = ground if find_piece else None
     outline = whole if ground is None else ground.outline_px
