@@ -10,6 +10,7 @@ from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
 from analysis.decide import VETOED, Cause, Decision, Reason, decide
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
+from analysis.geometry import USUAL_FOCAL
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh, aside
@@ -41,7 +42,9 @@ LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: 
 FILTER_STEP_MM = 2.0
 FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
 MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
-COARSE_PX_PER_MM = 6.0                     # below this a photo cannot clear a machine of a 0.5 mm stripe
+FINE_MM = 0.5                              # a stripe that a photo must show to clear a machine
+COARSE_PX_PER_MM = 6.0                     # below this it cannot
+UNREAD_SLANT_DEG = 5.0                     # of a photo held by hand about square on; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +100,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + left_out))
-    trouble = _trouble(piece, grain, region)
+    trouble = _trouble(piece, photo, grain, region)
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
     if trouble is None and not field.stripes and square:
         trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
@@ -217,7 +220,7 @@ def transfer_between(judged) -> tuple[float, float]:
     return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
 
 
-def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
+def _trouble(piece: Piece, photo: Photo, grain: GrainField, region) -> tuple[str, str] | None:
     """Why this photo cannot clear a machine, and what to do about it."""
     if piece.scale_known and piece.photo_px_per_mm < COARSE_PX_PER_MM:
         return (f"the photo has only {piece.photo_px_per_mm:.1f} pixels per mm",
@@ -232,7 +235,26 @@ def _trouble(piece: Piece, grain: GrainField, region) -> tuple[str, str] | None:
                 + "nothing shows which way the scan axis runs, so a stripe some degrees off would be missed",
                 "Give a region that holds only the engraved ground, and the scan axis to a tenth of a degree; or "
                 "engrave a frame and give its size.")
+    if piece.corners_px is None and piece.tilt_deg is None and region is None:
+        spread = _spread_below(piece, photo)
+        if spread > (FINE_MM if piece.scale_known else PX_PER_PERIOD):
+            return (f"nothing shows how far the photo was slanted, and {UNREAD_SLANT_DEG:g} degrees would spread a "
+                    f"stripe finer than {spread:.2g} {length_unit(piece)} out of step",
+                    "Photograph the whole piece with its four sides on a plain bench of another lightness, or engrave "
+                    "a frame and give its size.")
     return None
+
+
+def _spread_below(piece: Piece, photo: Photo) -> float:
+    """Period below which a slant that nobody read may spread a stripe out of step over the piece.
+
+    Seen from a distance d at a slant t, a stripe at x, y from the middle is x y tan(t) / d aside (central projection).
+    A quarter of its period at the corners takes 0.13 of its contrast, and soon all of it.
+    """
+    distance = (photo.focal_share or USUAL_FOCAL) * max(photo.size_px) / piece.photo_px_per_mm
+    rows, columns = piece.reflectance.shape
+    aside = rows * columns / (2 * piece.samples_per_mm) ** 2 * np.tan(np.radians(UNREAD_SLANT_DEG)) / distance
+    return float(aside / 0.25)
 
 
 def _sideways(texture: Texture, shortest_period_mm) -> float | None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from skimage import data
 
+from analysis import Settings, inspect
 from analysis.geometry import apply_homography
 from analysis.ground import find_ground
 from analysis.photo import load_photo
@@ -142,3 +143,15 @@ def test_a_scan_angle_given_in_quarters_is_refined_by_the_edges_near_it(given_de
     assert piece.axis_from == "edges" and any(f"nearest to the {given_deg:g} given" in w for w in piece.warnings)
     axis = np.degrees(np.arctan2(piece.photo_to_piece[1, 0], piece.photo_to_piece[0, 0]))
     assert (axis - axis_deg + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=3 * piece.axis_sd_deg)
+
+
+def test_unframed_photo_whose_slant_nothing_tells_clears_no_machine():
+    """A stripe of 4 % fanned out by 6 degrees of slant, on a ground that fills the photo: missed, but not excluded."""
+    rng = np.random.default_rng(5)
+    v, u = np.mgrid[0:1200, 0:1600].astype(float) - np.array([600.0, 800.0])[:, None, None]
+    x = u * (1.0 + v * np.tan(np.radians(6.0)) / 1200.0)
+    light = 0.3 * (1 + 0.03 * rng.standard_normal(x.shape) + 0.02 * np.cos(2 * np.pi * x / 20.0))
+    data_png = cv2.imencode(".png", np.clip(255 * light ** (1 / 2.2), 0, 255).astype(np.uint8))[1].tobytes()
+    settings = Settings(pixels_per_mm=12.0, scan_angle_deg=0.01)
+    got = inspect(data_png, settings).photo.decision
+    assert got.verdict == "undecided" and "slanted" in got.sentence and got.blind
