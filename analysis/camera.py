@@ -11,23 +11,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.folded_rows import folded_rows
 from analysis.geometry import apply_homography, distort
 from analysis.line import Line
 from analysis.photo import Photo
+from analysis.photo_waves import HELD_SHARE, SeenLine, piece_wave, wave_in_photo
 from analysis.plane import Bands
 from analysis.rectify import Piece
 from analysis.stripes import Stripe, StripeField
 
 __all__ = ["blur_transfer", "camera_cause", "slant_transfer", "wave_in_photo", "without_camera_lines"]
 
-AXIS_TOLERANCE_DEG = 0.6   # how well a stripe must follow the photo's columns to be laid to the blocks
 ORDERS = (1, 2, 4)         # a block edge prints these harmonics of its spacing
 # Of contrast, the most that blocks are taken to make. A block that is coded flat turns a slope into a staircase: for
 # 1 % from blocks of 8 pixels the ground would have to change by 1.6 % a block all over the piece. Files of quality 15
 # to 55 left 0.1 % at most (14 photos).
 BLOCKS_MOST_PERCENT = 1.0
 NEAR_BLOCKS = 0.1          # of the blocks' frequency: how far the middle of a slanted photo is looked at
-BLOCK_SHARE = 0.8          # of the line that the blocks' own wave must hold: half a resolution cell apart is too far
 OWN_GRID_CELLS = 4.0       # of the photo's length from the file's own blocks: there the file itself jumps
 BEYOND = 0.06              # the ground beyond the frame begins this share of the piece's width outside it
 STRIPS = 96                # across the bands: the ground beyond is looked at in so many
@@ -41,39 +41,8 @@ SIDE_SHARE = {1: 0.6, 2: 0.1, 3: 0.1}
 NEAR_SIDE = 0.15           # of the blocks' frequency: how far the middle of a slanted photo is looked at
 BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own amplitude
 LINES = 600                # lines of the photo that the grid of blocks is read from
-ADDED_CYCLES = [(a, b) for a in (0.0, 0.5, 1.0) for b in (-1.0, -0.5, 0.0, 0.5, 1.0) if (a, b) > (0.0, 0.0)]
-FOLD_TOLERANCE = 4e-4      # cycles per pixel; a stripe meets one of the few folds by chance about once in a hundred
-FOLDED_MOST_PERCENT = 3.0  # of contrast: a lens passes little of what the pixels cannot resolve
 FANS = np.linspace(-1.5, 1.5, 61)      # turns at the corners: 5 degrees of slant fan stripes of 1 mm out by 0.7
 FAN_GAIN = 18.0            # over the noise power of a place's amplitude, which has mean 2: 1 in 10,000 by chance
-ROWS_MM = (0.04, 0.4)      # interval of engraved rows; common practice, no source
-
-
-def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
-    """Spatial frequency of a stripe in the photo at the middle of the piece.
-
-    Returns
-    -------
-    kx, ky : float
-        Cycles per photo pixel along the photo's x and y.
-    """
-    kx, ky = np.linalg.solve(_px_per_mm(piece).T, _wave(stripe))
-    return float(kx), float(ky)
-
-
-def _wave(stripe: Stripe) -> NDArray[np.float64]:
-    """Spatial frequency on the piece, cycles per mm along x and y."""
-    a = np.radians(stripe.angle_deg)
-    return np.array([np.cos(a), -np.sin(a)]) / stripe.period_mm
-
-
-def _px_per_mm(piece: Piece) -> NDArray[np.float64]:
-    """What 1 mm along the piece's x and y (columns) is in photo pixels, at its middle."""
-    rows, columns = piece.reflectance.shape
-    middle = np.asarray(piece.origin_mm) + np.array([columns, rows]) / 2 / piece.samples_per_mm
-    ends = apply_homography(np.linalg.inv(piece.photo_to_piece),
-                            middle + np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
-    return np.stack([ends[0] - ends[1], ends[2] - ends[3]], axis=1)
 
 
 def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
@@ -139,25 +108,24 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> st
     str or None
         A clause for the reader: what it is and the figure that points to it.
     """
-    interval = _folded_rows(stripe, piece)
+    seen = SeenLine.of(stripe, piece, bands)
+    interval = folded_rows(stripe, piece, seen)
     if interval is not None:
         return (f"engraved rows {interval:.3f} mm apart, too fine for the photo's pixels, would show as just this "
                 "spacing at this turn of the piece")
     blocks = _as_blocks(stripe, piece, photo, bands)
     if blocks is not None:
         return blocks
-    kx, ky = wave_in_photo(stripe, piece)
-    along, other = max(abs(kx), abs(ky)), min(abs(kx), abs(ky))
-    low, high = stripe.angle_interval_deg
-    if np.degrees(np.arctan2(other, along)) > max(AXIS_TOLERANCE_DEG, (high - low) / 2):
-        return None
-    if _goes_on_beyond(stripe, piece, photo, along, rows=abs(ky) > abs(kx)):
-        lines = "rows" if abs(ky) > abs(kx) else "columns"
-        return (f"it follows the photo's own {lines} and goes on beyond the frame, so it is not engraved "
-                "(a flickering lamp makes such bands)")
-    if stripe.contrast_percent <= BLOCKS_MOST_PERCENT and _resized_blocks(stripe, photo, along, rows=abs(ky) > abs(kx)):
-        return (f"the photo itself jumps every {1 / along:.2f} pixels, as a file does that was compressed and then "
-                "resized")
+    for axis, lines in ((0, "columns"), (1, "rows")):
+        along = seen.in_step_with(axis)
+        if along is None:
+            continue
+        if _goes_on_beyond(stripe, piece, photo, along, rows=axis == 1):
+            return (f"it follows the photo's own {lines} and goes on beyond the frame, so it is not engraved "
+                    "(a flickering lamp makes such bands)")
+        if stripe.contrast_percent <= BLOCKS_MOST_PERCENT and _resized_blocks(stripe, photo, along, rows=axis == 1):
+            return (f"the photo itself jumps every {1 / along:.2f} pixels, as a file does that was compressed and then "
+                    "resized")
     return None
 
 
@@ -171,12 +139,12 @@ def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str 
         return None
     middle = wave_in_photo(stripe, piece)
     at_mm, at_px = _places(bands, piece)
-    own = _contrast_of(bands, at_mm @ _wave(stripe))
+    own = _contrast_of(bands, at_mm @ piece_wave(stripe))
     for block in {8, photo.block_px}:
         for order in ORDERS:
             for axis in (0, 1):
                 if abs(abs(middle[axis]) * block / order - 1.0) < NEAR_BLOCKS and _contrast_of(
-                        bands, at_px[..., axis] * order / block) > BLOCK_SHARE * own:
+                        bands, at_px[..., axis] * order / block) > HELD_SHARE * own:
                     return (f"its spacing in the photo is {block / order:.2f} pixels, which the file's compression "
                             f"makes in blocks of {block} pixels")
     return None
@@ -202,35 +170,15 @@ def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece, bands: Bands) ->
     """
     k, base = (np.array(wave_in_photo(s, piece)) for s in (stripe, strongest))
     at_mm, at_px = _places(bands, piece)
-    own = _contrast_of(bands, at_mm @ _wave(stripe))
+    own = _contrast_of(bands, at_mm @ piece_wave(stripe))
     for order in (-3, -2, -1, 1, 2, 3):
         if stripe.contrast_percent > SIDE_SHARE[abs(order)] * strongest.contrast_percent:
             continue
         rest = 8.0 * (k - order * base)
         added = np.round(rest)
         if added.any() and np.abs(rest - added).max() < NEAR_SIDE and _contrast_of(
-                bands, order * (at_mm @ _wave(strongest)) + at_px @ added / 8.0) > BLOCK_SHARE * own:
+                bands, order * (at_mm @ piece_wave(strongest)) + at_px @ added / 8.0) > HELD_SHARE * own:
             return "compression in blocks of 8 pixels makes such a line beside a strong stripe"
-    return None
-
-
-def _folded_rows(stripe: Stripe, piece: Piece) -> float | None:
-    """Interval of engraved rows, mm, that the photo's sampling would fold to this stripe; None where none would.
-
-    Rows run along the scan: their wave has no part along x. Sampling adds whole cycles per pixel along the photo's
-    rows and columns, and half ones where a colour is sampled at every other pixel. So a folded wave's part along x
-    is that of the added cycles alone, whatever the interval.
-    """
-    if not piece.scale_known or stripe.contrast_percent > FOLDED_MOST_PERCENT:
-        return None
-    wave, jacobian = _wave(stripe), _px_per_mm(piece)
-    for added in ADDED_CYCLES:
-        x, y = jacobian.T @ added
-        for sign in (1.0, -1.0):
-            rows = abs(wave[1] + sign * y)
-            if abs(wave[0] + sign * x) < FOLD_TOLERANCE * piece.photo_px_per_mm \
-                    and 1.0 / ROWS_MM[1] < rows < 1.0 / ROWS_MM[0]:
-                return float(1.0 / rows)
     return None
 
 

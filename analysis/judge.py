@@ -9,11 +9,12 @@ import numpy as np
 from analysis.bank import share_square_to_axis
 from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
 from analysis.decide import VETOED, Cause, Decision, Reason, decide
+from analysis.doubts import PX_PER_PERIOD, length_unit, lying, perhaps_rows, trouble_of
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
-from analysis.geometry import USUAL_FOCAL
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.memory import afresh, aside
+from analysis.mixing import with_mixed_named
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo
 from analysis.print_quality import PrintQuality, print_quality
@@ -22,29 +23,24 @@ from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
-from analysis.trials import UPRIGHT
 
-__all__ = ["Judgement", "judge", "length_unit", "transfer_between", "with_map_at"]
+__all__ = ["Judgement", "highest_contrast", "judge", "length_unit", "transfer_between", "with_map_at"]
 
-PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 # Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
-# its interval allows for blur and light; of each photo of a pair, as the ratios of 84 pairs scatter
-PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.05, 0.08
+# its interval allows for blur and light, as the contrasts of 92 photos by three renderers scatter (noise aside); of
+# each photo of a pair, as the ratios of 84 pairs scatter
+PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
 MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
-COARSEST_ROWS_MM = 0.3     # between the rows of an engraving; common practice, no source
 TURNED = ("Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns "
           "with it.")
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
+LEAST_SEEN = 0.1           # of a stripe's contrast, the least that a photo which shows it is taken to let through
 FILTER_STEP_MM = 2.0
 FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
-MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
-FINE_MM = 0.5                              # a stripe that a photo must show to clear a machine
-COARSE_PX_PER_MM = 6.0                     # below this it cannot
-UNREAD_SLANT_DEG = 5.0                     # of a photo held by hand about square on; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,14 +93,15 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     field = _with_limit_of(limit(), field)
+    field = with_mixed_named(field, length_unit(piece))
     field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + left_out))
-    trouble = _trouble(piece, photo, grain, region)
+    trouble = trouble_of(piece, photo, grain, region)
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
     if trouble is None and not field.stripes and square:
-        trouble = _lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
-    cause = _perhaps_rows(field, length_unit(piece)) if square else None
+        trouble = lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
+    cause = perhaps_rows(field, length_unit(piece)) if square else None
     if camera is not None:
         cause = Cause(term="camera", words=camera, next_step=TURNED)
     decision = decide(field, grain, unit=length_unit(piece), cause=cause, trouble=trouble)
@@ -137,11 +134,6 @@ def _texture_beside(piece: Piece, region, texture: Texture, field: StripeField) 
     return beside if abs(second / first - 1.0) > PLAINLY_LOST else texture
 
 
-def length_unit(piece: Piece) -> str:
-    """Unit of the periods."""
-    return "mm" if piece.scale_known else "px"
-
-
 def _above_floor(field: StripeField) -> StripeField:
     """Leave out lines so faint that the sensor's own pattern, interpolation and coding make as much.
 
@@ -171,16 +163,28 @@ def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float)
     """
     def reach(candidate):
         low, high = candidate.stripe.contrast_interval_percent
-        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_LET_THROUGH)
+        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_SEEN)
         slanted = slant_transfer(candidate.line) if piece.corners_px is None else 1.0
         notes = candidate.stripe.notes
         if let_through < 0.9:
             hidden = 100 * (1 - let_through)
             notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
-        most = high / (let_through * slanted * light)
+        most = highest_contrast(candidate.stripe.contrast_percent, high, let_through * slanted * light)
         return replace(candidate, stripe=replace(candidate.stripe, notes=notes, contrast_interval_percent=(low, most)))
     found = tuple(reach(c) for c in field.candidates)
     return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
+
+
+def highest_contrast(contrast_percent: float, high_percent: float, least_share: float) -> float:
+    """Upper end of a contrast's interval where the photo may hide some of it.
+
+    What the photo lets through lies anywhere between all of it and `least_share`, evenly in its logarithm (25 stripes
+    by a renderer that blurs, sharpens and bends tones); that and the measurement's own doubt add as independent errors.
+    """
+    if contrast_percent <= 0:
+        return high_percent / least_share
+    half = -0.5 * np.log(least_share)
+    return float(contrast_percent * np.exp(half + np.hypot(half, np.log(high_percent / contrast_percent))))
 
 
 def _veil(piece: Piece, photo: Photo) -> float:
@@ -220,65 +224,11 @@ def transfer_between(judged) -> tuple[float, float]:
     return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
 
 
-def _trouble(piece: Piece, photo: Photo, grain: GrainField, region) -> tuple[str, str] | None:
-    """Why this photo cannot clear a machine, and what to do about it."""
-    if piece.scale_known and piece.photo_px_per_mm < COARSE_PX_PER_MM:
-        return (f"the photo has only {piece.photo_px_per_mm:.1f} pixels per mm",
-                "Photograph again from nearer, at 12 pixels per mm or more.")
-    if piece.corners_px is None and region is None and grain.contrast_percent > MORE_THAN_WOOD_PERCENT:
-        return (f"the part judged varies by {grain.contrast_percent:.0f} %, more than one engraved ground does, "
-                "so more than the piece seems to be in view",
-                "Give the size of the engraved frame, its corners, or a region that holds only the engraved ground.")
-    if piece.corners_px is None and piece.axis_from == "assumed" and region is None:
-        # Held by hand, a photo is level within some 3 degrees; a stripe is looked for within 1.5 of the axis
-        return (("no piece stands out in the photo, and " if piece.ground_px is None else "")
-                + "nothing shows which way the scan axis runs, so a stripe some degrees off would be missed",
-                "Give a region that holds only the engraved ground, and the scan axis to a tenth of a degree; or "
-                "engrave a frame and give its size.")
-    if piece.corners_px is None and piece.tilt_deg is None and region is None:
-        spread = _spread_below(piece, photo)
-        if spread > (FINE_MM if piece.scale_known else PX_PER_PERIOD):
-            return (f"nothing shows how far the photo was slanted, and {UNREAD_SLANT_DEG:g} degrees would spread a "
-                    f"stripe finer than {spread:.2g} {length_unit(piece)} out of step",
-                    "Photograph the whole piece with its four sides on a plain bench of another lightness, or engrave "
-                    "a frame and give its size.")
-    return None
-
-
-def _spread_below(piece: Piece, photo: Photo) -> float:
-    """Period below which a slant that nobody read may spread a stripe out of step over the piece.
-
-    Seen from a distance d at a slant t, a stripe at x, y from the middle is x y tan(t) / d aside (central projection).
-    A quarter of its period at the corners takes 0.13 of its contrast, and soon all of it.
-    """
-    distance = (photo.focal_share or USUAL_FOCAL) * max(photo.size_px) / piece.photo_px_per_mm
-    rows, columns = piece.reflectance.shape
-    aside = rows * columns / (2 * piece.samples_per_mm) ** 2 * np.tan(np.radians(UNREAD_SLANT_DEG)) / distance
-    return float(aside / 0.25)
-
-
 def _sideways(texture: Texture, shortest_period_mm) -> float | None:
     """Period of what would be called a stripe if the scan axis ran the other way, or None."""
     found = _above_floor(find_stripes(turned_a_quarter(texture), shortest_period_mm=shortest_period_mm,
                                       with_limit=False))
     return found.stripes[0].period_mm if found.stripes else None
-
-
-def _lying(period_mm: float | None, unit: str) -> tuple[str, str] | None:
-    """Trouble of a square piece that may have been photographed on its side, or None."""
-    if period_mm is None:
-        return None
-    return (f"even lines every {period_mm:.3g} {unit} run along the scan axis as it is taken, and a square frame does "
-            "not tell whether the piece lies on its side", UPRIGHT)
-
-
-def _perhaps_rows(field: StripeField, unit: str) -> Cause | None:
-    """Why the stripes of a square piece may be the engraving's own rows, seen from the side, or None."""
-    if not field.stripes or max(s.period_mm for s in field.stripes) > COARSEST_ROWS_MM or unit != "mm":
-        return None
-    return Cause(term="rows", next_step=UPRIGHT, words=(
-        f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and a square frame "
-        "does not tell whether the piece lies on its side"))
 
 
 def _listed(machine: Machine | None, piece: Piece) -> tuple[tuple[float, float], ...]:

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
 from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, Cause, decide, missed_share
+from analysis.geometry import apply_homography
 from analysis.grain import measure_grain
 from analysis.judge import _above_floor
 from analysis.odds import TERMS, line_odds, line_probability
@@ -142,6 +143,24 @@ def test_rows_that_the_pixels_fold_to_a_stripe_are_named_with_their_interval():
     cause = camera_cause(at_fold.stripes[0], given, photo(0), at_fold.bands)
     assert cause is not None and f"rows {1 / (px_per_mm * c):.3f} mm apart" in cause
     assert camera_cause(beside.stripes[0], given, photo(0), beside.bands) is None
+
+
+@pytest.mark.parametrize(("tilt_deg", "named"), [(0.3, True), (6.0, False)])
+def test_rows_fold_along_the_photos_own_perspective(tilt_deg, named):
+    """Closed form: a slant bends what sampling makes of rows, so a straight stripe at its middle spacing is none."""
+    x, y, noise = ground(9)
+    middle = np.array([x.mean(), y.mean()])
+    turn, px_per_mm, tilt, far = np.radians(8.647), 10.12, np.radians(tilt_deg), 150.0
+    c, s = np.cos(turn), np.sin(turn)
+    seen = np.diag([px_per_mm, px_per_mm, 1.0]) @ np.array([[1, 0, 40], [0, 1, 60], [0, 0, 1.0]]) @ np.array(
+        [[1, 0, 0], [0, np.cos(tilt), 0], [0, np.sin(tilt) / far, 1.0]]) @ np.array(
+        [[c, s, 0], [-s, c, 0], [0, 0, 1.0]]) @ np.array([[1, 0, -middle[0]], [0, 1, -middle[1]], [0, 0, 1.0]])
+    given = piece(np.exp(noise), photo_to_piece=np.linalg.inv(seen), photo_px_per_mm=px_per_mm)
+    ends = apply_homography(seen, middle + np.array([[0.5, 0.0], [-0.5, 0.0]]))
+    at_fold = find_stripes(texture(noise + cosine(x, y, period_mm=1.0 / abs(ends[0, 1] - ends[1, 1]),
+                                                  contrast_percent=1.5)), with_limit=False)
+    cause = camera_cause(at_fold.stripes[0], given, photo(0), at_fold.bands)
+    assert (cause is not None) == named and (not named or "engraved rows 0.1" in cause)
 
 
 def test_jumps_of_a_resized_file_are_named_and_a_smooth_stripe_of_that_spacing_is_not():

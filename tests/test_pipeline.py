@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import PhotoError
+from analysis.judge import highest_contrast
 from analysis.machine import load_machine
 from analysis.photo import load_photo
 from analysis.piece_framed import at_full_scale
@@ -201,3 +202,13 @@ def test_a_photo_that_shows_neither_piece_nor_scan_axis_clears_no_machine_until_
 def test_why_the_frame_of_after_was_not_found_is_why_the_photos_were_not_aligned():
     got = compare((DEMO / TRUTH["cured"]["before"]["file"]).read_bytes(), even_ground(), FRAME)
     assert not got.alignment.ok and got.alignment.reason.startswith("AFTER: ") and "frame" in got.alignment.reason
+
+
+@pytest.mark.parametrize(("least_share", "sd"), [(0.95, 0.03), (0.95, 0.1), (0.6, 0.05), (1.0, 0.04)])
+def test_upper_end_of_a_contrast_holds_what_blur_and_noise_hide_and_no_more(least_share, sd):
+    """Drawn: an even share in the logarithm and a normal error; 96 to 99.5 % of contrasts lie below the upper end."""
+    rng = np.random.default_rng(3)
+    hidden = rng.uniform(0.0, abs(np.log(least_share)), 20000)
+    found = 5.0 * np.exp(-hidden + sd * rng.standard_normal(hidden.size))
+    ends = np.array([highest_contrast(c, c * np.exp(1.96 * sd), least_share) for c in found])
+    assert 0.96 < np.mean(ends > 5.0) < 0.995
