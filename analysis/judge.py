@@ -13,6 +13,7 @@ from analysis.doubts import PX_PER_PERIOD, length_unit, lying, perhaps_rows, tro
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.machine import Machine, expected_periods, name_sources
+from analysis.margin import striped_part
 from analysis.memory import afresh, aside
 from analysis.mixing import with_mixed_named
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
@@ -57,11 +58,12 @@ class Judgement:
     sources: tuple[tuple[dict, ...], ...]  # per stripe: {"part", "period_mm", "probability"}; empty without a machine
     print_quality: PrintQuality            # graininess, mottle and banding as of printed matter
     next_tests: tuple[NextTest, ...] = ()  # most informative first
+    part_mm: tuple[float, float, float, float] | None = None   # x, y, w, h judged where lines end short of the edges
 
 
 def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | None, *,
           region: tuple[float, float, float, float] | None, also_mm: tuple[tuple[float, float], ...] = (),
-          run=afresh, pool: Executor | None = None) -> Judgement:
+          part: tuple[float, float, float, float] | None = None, run=afresh, pool: Executor | None = None) -> Judgement:
     """All steps after the piece, for one photo.
 
     Parameters
@@ -71,6 +73,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         Part of the piece to judge, mm.
     also_mm : tuple of (period, s.d.)
         Spacings to look at beside those of the machine's parts.
+    part : (x, y, w, h), optional
+        The same where the other photo's lines told it; looked for here where nothing is said.
     run : callable
         Runs a step: `afresh`, or a `Memory`.
     pool : Executor, optional
@@ -81,11 +85,16 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     PhotoError
         Nothing of the piece is left to judge.
     """
-    texture = run(_texture, piece, region)
+    texture = run(_texture, piece, part or region)
     search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": _listed(machine, piece) + also_mm,
               "with_limit": False}
     field = run(find_stripes, texture, **search)
-    beside = run(_texture_beside, piece, region, texture, field)
+    if part is None and piece.corners_px is None and region is None:
+        part = striped_part(field)
+        if part is not None:
+            texture = run(_texture, piece, part)
+            field = run(find_stripes, texture, **search)
+    beside = run(_texture_beside, piece, part or region, texture, field)
     if beside is not texture:
         texture, field = beside, run(find_stripes, beside, **search)
     limit, quality = aside(pool, run, with_detection_limit, field), aside(pool, run, print_quality, texture)
@@ -96,7 +105,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     field = with_mixed_named(field, length_unit(piece))
     field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
-                                   + _sampling_warnings(piece, settings) + left_out))
+                                   + _sampling_warnings(piece, settings) + _part_words(part, piece) + left_out))
     trouble = trouble_of(piece, photo, grain, region)
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
     if trouble is None and not field.stripes and square:
@@ -113,11 +122,20 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
                                      pixels_per_mm=piece.photo_px_per_mm,
                                      drift_percent_per_100mm=s.drift_percent_per_100mm) for s in field.stripes)
     judged = Judgement(photo=photo, piece=piece, texture=texture, stripes=field, grain=grain, decision=decision,
-                       warnings=warnings, sources=sources, print_quality=quality())
+                       warnings=warnings, sources=sources, print_quality=quality(), part_mm=part)
     tests = rank_next_tests(judged, machine)
     if cause is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def _part_words(part, piece: Piece) -> tuple[str, ...]:
+    """Say which part was judged where the lines end short of the piece's edges."""
+    if part is None:
+        return ()
+    x, y, w, h = part
+    return (f"The lines end short of the edges of what was taken as the piece, so only where they are was judged: "
+            f"{w:.0f} x {h:.0f} {length_unit(piece)} from ({x:.0f}, {y:.0f}). Give --region if another part is meant.",)
 
 
 def _texture(piece: Piece, region, stripes=None) -> Texture:

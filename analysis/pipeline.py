@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from os import PathLike
 
 from analysis.change import Change, compare_stripes
@@ -110,7 +111,10 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
         for which, job in zip(("BEFORE", "AFTER"), jobs, strict=True):
             with _naming(which):
                 judged.append(job.result())
-        judged = _look_again(judged, regions, settings, machine, alignment, pool, run)
+        judge_again = partial(judge, settings=settings, machine=machine, run=run, pool=pool)
+        if alignment.ok:
+            judged = _on_one_part(judged, regions, judge_again)
+            judged = _look_again(judged, regions, judge_again)
     tell(0.9, "Comparing")
     before_called, after_called = (j.decision.verdict in STRIPED for j in judged)
     change = compare_stripes(
@@ -202,14 +206,21 @@ def _after_region(settings, alignment):
     return settings.region_mm if alignment.ok or settings.frame_mm is not None else None
 
 
-def _look_again(judged, regions, settings, machine, alignment, pool, run) -> list[Judgement]:
+def _on_one_part(judged, regions, judge_again) -> list[Judgement]:
+    """Judge both photos on the part that one of them shows to be engraved, BEFORE's where both do."""
+    part = judged[0].part_mm or judged[1].part_mm
+    return [j if j.part_mm == part else judge_again(j.photo, j.piece, region=region, part=part)
+            for j, region in zip(judged, regions, strict=True)]
+
+
+def _look_again(judged, regions, judge_again) -> list[Judgement]:
     """Look in one photo at the spacing that the other shows: one place is searched, so a weaker stripe is believed."""
     called = [j.decision.verdict in STRIPED for j in judged]
-    if called[0] == called[1] or not alignment.ok or not all(j.piece.scale_known for j in judged):
+    if called[0] == called[1] or not all(j.piece.scale_known for j in judged):
         return judged
     here = called.index(False)
     periods = tuple((s.period_mm, (s.period_interval_mm[1] - s.period_interval_mm[0]) / 3.92)
                     for s in judged[1 - here].stripes.stripes)
-    again = judge(judged[here].photo, judged[here].piece, settings, machine, region=regions[here], also_mm=periods,
-                  run=run, pool=pool)
+    again = judge_again(judged[here].photo, judged[here].piece, region=regions[here], also_mm=periods,
+                        part=judged[here].part_mm)
     return [again, judged[1]] if here == 0 else [judged[0], again]
