@@ -48,7 +48,7 @@ class CheckedFrame:
 
 
 def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: tuple[float, float],
-                shape_known: bool = True, focal_share: float | None = None) -> CheckedFrame | None:
+                shape_known: bool = True, focal_share: float | None = None, k1: float = 0.0) -> CheckedFrame | None:
     """Trace the sides of a candidate, in photo pixels, or None where it is not the frame.
 
     Parameters
@@ -57,12 +57,14 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     candidate : Candidate
     size_mm : (W, H)
     shape_known : bool
-        False leaves out the check of proportions: the corners were given.
+        False: the corners were given, so the proportions are not checked, and corners may lie outside the photo.
     focal_share : float, optional
         Focal length over the photo's longer side, where the file states it.
+    k1 : float
+        Of the lens that the candidate's corners are free of.
     """
     h, w = luminance.shape
-    lens, width = lens_of_photo((w, h)), candidate.width_mm
+    lens, width = lens_of_photo((w, h), k1), candidate.width_mm
     corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
     for step in range(2):
         edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
@@ -88,9 +90,15 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
             and _three_alike(edges.lines, side_px_per_mm(corners, size_mm))):
         return None
+    # Past a corner outside the photo it is not seen whether two sides end: a ruled mat's go on there.
+    out = 2 * int(((fit.corners_px < -0.5) | (fit.corners_px > np.array([w, h]) - 0.5)).any(axis=1).sum())
+    out = out if shape_known else 0
+    if out and not is_line:
+        return None
     unlike_ends = 0
     if is_line:
-        unlike_ends = _unlike_ends(line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0])
+        beyond = line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0]
+        unlike_ends = _unlike_ends(beyond, out)
         sure = unlike_ends == 0 and edges.share.min() > LEAST_SUPPORT and misfit < EDGE_MISFIT
         if unlike_ends is None or candidate.faint and not sure:
             return None
@@ -107,10 +115,10 @@ def _shape(corners, size_mm, size_px, usual) -> tuple[float, float]:
     return float(misfit.min()), float(focal[misfit.argmin()])
 
 
-def _unlike_ends(line) -> int | None:
-    """At how many places a line, (2, 4, 2) as `line_beyond` gives it, does not end at its corners; None: no frame."""
+def _unlike_ends(line, unknown) -> int | None:
+    """At how many places a line, (2, 4, 2) as `line_beyond` gives it, may not end at its corners; None: no frame."""
     past, before = line[0] > GOES_ON, line[1] < STOPS
-    count = int(past.sum() + before.sum())
+    count = int(past.sum() + before.sum()) + unknown
     return None if count > MOST_UNLIKE_ENDS or past.all(axis=1).any() or before.all(axis=1).any() else count
 
 
@@ -137,9 +145,19 @@ def _alike(lines, px_per_mm) -> bool:
     light = np.maximum([(one.outside, one.line) for one in lines], 1e-3)      # glare makes a side fainter in light, ...
     depth = max((np.abs(np.diff(level, axis=1)) for level in (light, np.log(light))),     # ... or in its logarithm
                 key=lambda one: one.min() / np.median(one))
-    return bool(_ratio(width) < MOST_UNLIKE and _ratio(blur[clear]) < MOST_UNLIKE
+    return bool(_ratio(width) < MOST_UNLIKE
+                and (_ratio(blur[clear]) < MOST_UNLIKE or clear.all() and _shaken(width, blur))
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean())
                 and depth.min() > LEAST_DEPTH * np.median(depth))
+
+
+def _shaken(width_mm, blur_px) -> bool:
+    """Whether four clean sides are one line that a camera shaken along two of them blurred across the other two.
+
+    What their widths differ by lies half at the outer edge: a shake longer than the line is wide moves it.
+    """
+    return (_ratio(blur_px[::2]) < THREE_UNLIKE and _ratio(blur_px[1::2]) < THREE_UNLIKE
+            and np.ptp(width_mm) < 2 * THREE_SHIFT_MM)
 
 
 def _three_alike(lines, px_per_mm) -> bool:

@@ -264,6 +264,43 @@ def test_a_frame_that_runs_out_of_the_photo_gets_its_own_sentence(seed):
         find_frame(np.ascontiguousarray(cut), case.size_mm)
 
 
+def test_a_corner_just_outside_the_photo_is_found_but_not_two_of_them():
+    """Past such a corner nothing tells a frame from a ruled mat: three corners must do, two are no proof."""
+    luminance, true = drawn([], 0.6)
+    left, right = (int(true[k, 0]) + cut for k, cut in ((0, 4), (2, -3)))
+    found = find_frame(np.ascontiguousarray(luminance[:, left:]), (80.0, 60.0))
+    assert worst_mm(found.corners_px + (left, 0), true, 8.0) < 0.1
+    with pytest.raises(PhotoError):
+        find_frame(np.ascontiguousarray(luminance[:, left:right]), (80.0, 60.0))
+
+
+def test_a_thin_frame_is_found_through_a_lens_of_four_percent():
+    """The lens bends the sides by ten pixels, so that their pieces make no line."""
+    spec = PieceSpec(width_mm=100.0, height_mm=60.0, artwork=("frame",), margin_mm=(7.0,) * 4, frame_width_mm=0.3)
+    camera = CameraSpec(size_px=(1600, 1200), px_per_mm=12.6, tilt_deg=5.0, turn_deg=3.0, k1=-0.04, clutter_seed=1)
+    shot = photograph(spec, camera, 1)
+    frame = find_frame(luminance_of(shot), (100.0, 60.0))
+    assert worst_mm(frame.corners_px, shot.corners_px, 12.6) < 0.1
+    assert abs(frame.k1 + 0.04) < 0.001
+
+
+def shaken(luminance, length_px, angle_deg):
+    """Picture of a camera that moved evenly so far, clockwise from x as seen."""
+    along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    moves = np.linspace(-length_px / 2, length_px / 2, 41)[:, None] * along
+    return np.mean([cv2.warpAffine(luminance, np.array([[1, 0, x], [0, 1, y]]), luminance.shape[::-1],
+                                   borderMode=cv2.BORDER_REFLECT) for x, y in moves], axis=0)
+
+
+def test_a_camera_shaken_along_two_sides_does_not_hide_the_frame():
+    """Blur across one pair of sides is over twice that across the other; the corners keep to 0.05 mm, or no frame."""
+    luminance, true = drawn([], 0.8)
+    frame = find_frame(shaken(luminance, 7.0, -5.0), (80.0, 60.0))
+    assert worst_mm(frame.corners_px, true, 8.0) < 0.05
+    with pytest.raises(PhotoError):                          # longer than the line is wide: its edge cannot be placed
+        find_frame(shaken(luminance, 9.5, -5.0), (80.0, 60.0))
+
+
 def drawn(strokes, line, grain=0.0, px_per_mm=8.0):
     """Frame of 80 x 60 mm and strokes in mm, on a board with grain aslant, turned 5 deg, area-averaged."""
     rng = np.random.default_rng(4)
