@@ -211,7 +211,9 @@ def _steadied(places, plane, *, settled=False, around=None, drifting=False, reac
         least = max(best + DRIFT_GAIN * variance, best * (1.0 if settled else SEARCH_DRIFT))
         gx, drift = drift_of(sums, dx, dy, places.fx_per_mm, (gx, gy), cells[0], least)
     along, across = turn(gx, gy, dx, dy, bend(drift, places.fx_per_mm + gx, dx))
-    sums = sums * across[:, None] * along
+    turned = across[:, None] * along
+    sums = sums * turned
+    sums = sums - np.conj(sums.sum() / weights.sum()) * places.mirror * turned ** 2
     if len(courses):
         cleared = clear(sums, weights, courses * along)
         sums, variance, count = cleared.sums, cleared.variance * (UNDER_LINE if settled else 1.0), cleared.count

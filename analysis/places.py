@@ -27,6 +27,9 @@ class Places:
     sums: NDArray[np.complex128]           # (groups, segments)
     weights: NDArray[np.float64]           # (groups, segments) sum of weights
     squares: NDArray[np.float64]           # (groups, segments) sum of squared weights
+    # (groups, segments) of the weights at twice the frequency: over a segment of few periods the mirror image of a
+    # real wave does not add up to nothing
+    mirror: NDArray[np.complex128]
     x_mm: NDArray[np.float64]              # (segments,) centre of the data in each
     y_mm: NDArray[np.float64]              # (groups,)
     edges_x_mm: NDArray[np.float64]        # (segments + 1,)
@@ -67,11 +70,13 @@ def demodulate_each(bands: Bands, frequencies: list[tuple[float, float]]) -> lis
         xs = _centres(columns, bands.x_mm, grid.cut_x[:-1])
         ys = _centres(rows, bands.y_mm, grid.cut_y[:-1])
         edges = (bands.x_mm[0] + (grid.cut_x - 0.5) * bands.step_mm, bands.y_mm[0] + (grid.cut_y - 0.5) * bands.band_mm)
-        along = _along(signal, bands.x_mm, np.array([frequencies[i][0] for i in indices]), grid)
-        for index, one in zip(indices, along, strict=True):
+        at = np.array([frequencies[i][0] for i in indices])
+        along, twice = _along(signal, bands.x_mm, at, grid), _along(_by_groups(w, grid), bands.x_mm, 2.0 * at, grid)
+        for index, one, mirror in zip(indices, along, twice, strict=True):
             fx, fy = frequencies[index]
             sums = _by_groups(one * np.exp(-2j * np.pi * fy * bands.y_mm)[:, None], grid)
-            found[index] = Places(sums=sums, weights=weights, squares=squares, x_mm=xs, y_mm=ys,
+            mirror = mirror * np.exp(-4j * np.pi * fy * ys)[:, None]
+            found[index] = Places(sums=sums, weights=weights, squares=squares, mirror=mirror, x_mm=xs, y_mm=ys,
                                   edges_x_mm=edges[0], edges_y_mm=edges[1], fx_per_mm=fx, fy_per_mm=fy,
                                   length_mm=grid.length_mm)
     return found

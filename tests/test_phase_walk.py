@@ -4,9 +4,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.line import measure_line
 from analysis.phase_walk import steady_over_walk, walk_model
+from analysis.places import demodulate
+from analysis.plane import make_bands, make_plane
 from analysis.stripes import find_stripes
 from tests.benchmarks.bench_rings import draw
+from tests.textures import cosine, grid, texture
 
 SEGMENTS, LENGTH = 24, 80.0
 X = (np.arange(SEGMENTS) + 0.5) * LENGTH / SEGMENTS
@@ -79,3 +83,16 @@ def test_rings_of_many_shapes_are_seldom_called_and_never_surely(shape):
             if variation >= 0.1 for field in [find_stripes(given, with_limit=False)]][:20]
     assert sum(bool(field.stripes) for field, _ in rows) <= 2
     assert max(c.probability for field, _ in rows for c in field.candidates) < 0.9
+
+
+def test_places_of_few_periods_hold_one_phase():
+    """A real wave's mirror image does not add up to nothing over 1.25 periods: it would turn every other place by 0.1.
+
+    Closed form without noise: each place has the same amplitude and phase, up to samples cut at its ends.
+    """
+    x, y = grid(80.0, 40.0)
+    bands = make_bands(texture(cosine(x, y, period_mm=2.81, contrast_percent=4.0, phase_rad=0.7)))
+    line = measure_line(demodulate(bands, 1 / 2.81, 0.0), make_plane(bands, highest_per_mm=3.0))
+    good = np.isfinite(line.cells_sd)
+    assert np.abs(np.angle(line.cells[good])).max() < 0.03
+    assert np.abs(200.0 * np.abs(line.cells[good]) - 4.0).max() < 0.12
