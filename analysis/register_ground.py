@@ -97,7 +97,7 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
 
 def _misfit(tiles, residual, weight) -> float:
     """Root mean square of what is left, over its s.d."""
-    distance = np.einsum("ni,nij,nj->n", residual, tiles.precision, residual)
+    distance = np.maximum(np.einsum("ni,nij,nj->n", residual, tiles.precision, residual), 0)   # rounding: -1e-18
     return float(np.sqrt(np.average(distance / tiles.firm, weights=weight + 1e-9)))
 
 
