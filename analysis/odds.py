@@ -28,10 +28,11 @@ LISTED_ODDS = 0.9          # nats for a spacing that was expected: 1 in 100 list
 # 10 % and more leave up to 2.9 nats in 1200 views of 8 to 100, 4.1 in views of fewer, and even ones of 3 % up to 10:
 # at `BEYOND` the odds are 0.9, and from there on each nat counts in full.
 WALKED, A_NAT, BEYOND = 0.62, 0.37, 4.25
-# What the course along the scan does not show counts beside it: a line that is a small part of its own spacing's
-# energy (`one_phase_across`) is left over by rings that lean further, and a machine's lines lean by no more than its
-# axes are out of square; common practice, no source.
+# What the course along the scan does not show counts beside it: a line that is less than half of its own spacing's
+# energy is left over by rings that lean further (of 606 stripes called none was), and a machine's lines lean by no
+# more than its axes are out of square; common practice, no source.
 SQUARE_DEG, A_DEGREE = 1.0, 3.0    # and what each degree beyond takes off, nats
+MOST_OF_IT, A_SHARE = 0.5, 4.0     # the same for each unit of coherence across that is missing
 ENOUGH = 40.0              # nats; rings leave up to about 15 in the best of thousands of trials
 
 
@@ -174,7 +175,7 @@ def line_odds(line: Line, false_alarm: float, *, listed: bool = False, drift_all
     angle = abs(np.arctan2(line.fy_per_mm, line.fx_per_mm))
     surely = float(np.degrees(angle - 2.0 * line.fy_sd_per_mm / line.fx_per_mm))
     most = WALKED + A_NAT * line.steady_over_walk + (1.0 - A_NAT) * max(line.steady_over_walk - BEYOND, 0.0)
-    most += min(terms[TERMS.index("one_phase_across")].weight, 0.0) - A_DEGREE * max(surely - SQUARE_DEG, 0.0)
+    most -= A_DEGREE * max(surely - SQUARE_DEG, 0.0) + A_SHARE * max(MOST_OF_IT - line.coherence_across, 0.0)
     if logit > most:
         terms = (*terms, Term(name="as_rings_could", value=line.steady_over_walk, weight=float(most - logit)))
         logit = most
