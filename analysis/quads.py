@@ -22,7 +22,7 @@ LSD_SCALE = 0.8            # of the segment detector's picture, as its authors a
 STRAIGHT_PX = 2.2          # how far from one line its pieces may lie: room for the lens' curvature
 FEWEST_DEG, MOST_DEG = 50.0, 130.0   # corners of a rectangle seen at a tilt up to 30 deg, and some room
 MOST_QUADS = 60000
-MOST_GAP = 0.6             # in a line, over the length of the piece beside it
+MOST_GAP = 0.6             # in a line, over the length of the pieces on both sides: a finger may hide a third of it
 MOST_BEYOND = 0.45         # of a line's length may lie beyond a corner
 
 
@@ -197,7 +197,7 @@ def _without_gaps(begin, end, seed) -> NDArray[np.bool_]:
     one = np.arange(len(begin)) == seed
     low, high = begin[seed], end[seed]
     for _ in range(len(begin)):
-        room = MOST_GAP * (high - low)
+        room = MOST_GAP * (high - low + end - begin)
         new = ~one & (begin < high + room) & (end > low - room)
         if not new.any():
             break

@@ -292,6 +292,14 @@ def shaken(luminance, length_px, angle_deg):
                                    borderMode=cv2.BORDER_REFLECT) for x, y in moves], axis=0)
 
 
+def test_a_finger_over_a_third_of_a_side_does_not_hide_the_frame():
+    """What is left of the side are two pieces as long as the gap between them."""
+    luminance, true = drawn([], 0.6)
+    middle, end = (true[1] + true[2]) / 2, (900, 300)
+    covered = cv2.line(luminance.copy(), [int(v) for v in middle - (25, 0)], end, 0.55, int(0.33 * 480))
+    assert worst_mm(find_frame(covered, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+
+
 def test_a_camera_shaken_along_two_sides_does_not_hide_the_frame():
     """Blur across one pair of sides is over twice that across the other; the corners keep to 0.05 mm, or no frame."""
     luminance, true = drawn([], 0.8)
