@@ -126,11 +126,14 @@ def rectify_through(photo: Photo, reference: Piece, homography: NDArray[np.float
     corners = None
     if reference.frame_mm is not None:
         corners = distort(apply_homography(np.linalg.inv(to_piece), rectangle(reference.frame_mm)), lens)
+    # Where BEFORE's own slant is not known, AFTER lies on a grid that leans with it
+    tilt = None if reference.corners_px is None and reference.tilt_deg is None else plane_tilt_deg(
+        np.linalg.inv(to_piece), photo.size_px, middle)
     return make_piece(photo, reflectance, inside & reference.valid, grid, to_piece, lens, px_per_mm,
                       scale_known=reference.scale_known, scale_sd_fraction=reference.scale_sd_fraction,
                       axis_sd_deg=reference.axis_sd_deg, method="registration", frame_mm=reference.frame_mm,
-                      corners_px=corners, tilt_deg=plane_tilt_deg(np.linalg.inv(to_piece), photo.size_px, middle),
-                      axis_from=reference.axis_from, row_interval_mm=reference.row_interval_mm)
+                      corners_px=corners, tilt_deg=tilt, axis_from=reference.axis_from,
+                      row_interval_mm=reference.row_interval_mm)
 
 
 def piece_to_photo(piece: Piece, points_mm) -> NDArray[np.float64]:
