@@ -49,7 +49,8 @@ def judge(case: TextureCase) -> dict:
         for stripe in field.stripes:
             if abs(stripe.period_mm / period - 1) < 0.01:
                 row["right"] = True
-                if not drift and not stripe.drift_percent_per_100mm:
+                alone = sum(abs(np.hypot(fx, fy) / np.hypot(*other[:2]) - 1) < 0.01 for other in case.stripes) == 1
+                if alone and not drift and not stripe.drift_percent_per_100mm:      # two of one spacing add up
                     row["held"].append([low <= truth <= high for (low, high), truth in (
                         (stripe.period_interval_mm, period), (stripe.angle_interval_deg, angle),
                         (stripe.contrast_interval_percent, contrast))])
