@@ -101,8 +101,9 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
             found = [_outermost(luminance, one, size_mm, focal_share) for one in found]
             return _chosen(found, size_mm, luminance.shape, focal_share)
     if runs_out(_shrunk(luminance, max(1.0, max(luminance.shape) / PASSES[0][1])), size_mm):
-        raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo. Take the "
-                         "photo again with the whole frame in view and some board around it, or give its four corners.")
+        raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo, or "
+                         "under something that lies on it. Take the photo again with the whole frame free and in view "
+                         "and some board around it, or give its four corners.")
     raise PhotoError(_not_found(size_mm))
 
 

@@ -29,7 +29,7 @@ __all__ = ["Judgement", "highest_contrast", "judge", "length_unit", "transfer_be
 
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 # Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
-# its interval allows for blur and light, as the contrasts of 92 photos by three renderers scatter (noise aside); of
+# its interval allows for blur and light, as the contrasts of 92 stripes by three renderers scatter (noise aside); of
 # each photo of a pair, as the ratios of 84 pairs scatter
 PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
