@@ -36,7 +36,7 @@ LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that ag
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
 MOST_WITH_SIDES = 1e-6     # the same where the sides of the ground agree as well
-MOST_SD_WIDTHS = 0.14      # of the place of the corners, over the widest stroke: 0.45 mm
+MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, far from a misfit of 1 mm
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
