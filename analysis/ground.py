@@ -80,7 +80,11 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
     scale = min(1.0, SEARCH_PX / max(preview.shape[:2]))
     small = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     features = _features(small)
-    found = _rectangles(preview, features) or _even_places(features)
+    shrunk = min(1.0, LINES_PX / max(preview.shape[:2]))
+    grey = cv2.cvtColor(cv2.resize(preview, None, fx=shrunk, fy=shrunk, interpolation=cv2.INTER_AREA),
+                        cv2.COLOR_RGB2GRAY)
+    lines = edge_lines(grey)
+    found = _rectangles(lines, grey.shape, features) or _even_places(features)
     if not found:
         return None
     board = max(found, key=lambda one: _worth(*one[:2]))
@@ -90,7 +94,7 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
         return None
     ratio = np.array(preview.shape[1::-1]) / np.array(small.shape[1::-1])
     full = ((outline + 0.5) * ratio - 0.5 + 0.5) / preview_scale - 0.5
-    corners = None if axis is not None else _straight(preview, preview_scale, full)
+    corners = None if axis is not None else _straight(lines, preview_scale * shrunk, full)
     if corners is not None:
         axis = sides_direction(corners)
     else:
@@ -99,12 +103,10 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
                   corners_px=corners)
 
 
-def _straight(preview, preview_scale, outline_px) -> NDArray[np.float64] | None:
-    """Corners of the straight edges along a region, photo pixels."""
-    grey, shrunk = _grey(preview)
-    to_picture = preview_scale * shrunk
-    corners = straight_sides(edge_lines(grey), (outline_px + 0.5) * to_picture - 0.5, KEPT_AWAY / (1 - 2 * KEPT_AWAY))
-    return None if corners is None else (corners + 0.5) / to_picture - 0.5
+def _straight(lines, scale, outline_px) -> NDArray[np.float64] | None:
+    """Corners of the straight edges along a region, photo pixels; `scale` is the lines' pixels per photo pixel."""
+    corners = straight_sides(lines, (outline_px + 0.5) * scale - 0.5, KEPT_AWAY / (1 - 2 * KEPT_AWAY))
+    return None if corners is None else (corners + 0.5) / scale - 0.5
 
 
 def quadrilateral(outline_px: NDArray[np.float64], least_filled: float = 0.0) -> NDArray[np.float64] | None:
@@ -194,36 +196,30 @@ def _filled_quad(hull) -> float:
     return cv2.contourArea(hull) / max(cv2.contourArea(quad), 1.0)
 
 
-def _rectangles(preview, features) -> list[tuple]:
-    """Large rectangles of straight edges that step alike all round: (mask, contrast, direction of the sides)."""
-    grey, _ = _grey(preview)
-    lines = edge_lines(grey)
+def _rectangles(lines, shape, features) -> list[tuple]:
+    """Large rectangles of straight edges that step alike all round: (mask, contrast, direction of the sides).
+
+    `shape` is that of the picture in which the lines lie.
+    """
     if len(lines.point) < 4:
         return []
     corners, support = (np.concatenate(part) for part in zip(
-        *(quadrilaterals(lines, grey.shape[::-1], dark) for dark in (True, False)), strict=True))
+        *(quadrilaterals(lines, shape[::-1], dark) for dark in (True, False)), strict=True))
     side = np.roll(corners, -1, axis=1) - corners
     length = np.linalg.norm(side[:, :2], axis=2).clip(1.0)
     skew = np.linalg.norm(side[:, :2] + side[:, 2:], axis=2) / length
     area = np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0])
     square = np.abs(np.sum(side[:, 0] * side[:, 1], axis=1)) / length.prod(axis=1)
     good = ((support.min(axis=1) > LEAST_SUPPORT) & (skew.max(axis=1) < MOST_SKEW) & (square < MOST_SKEW)
-            & (area > LEAST_RECTANGLE * grey.size) & (area < MOST_SHARE * grey.size))
+            & (area > LEAST_RECTANGLE * shape[0] * shape[1]) & (area < MOST_SHARE * shape[0] * shape[1]))
     h, w = features.shape[:2]
     found = []
-    for one in (corners[good] + 0.5) * np.array([w / grey.shape[1], h / grey.shape[0]]) - 0.5:
+    for one in (corners[good] + 0.5) * np.array([w / shape[1], h / shape[0]]) - 0.5:
         if np.hypot(*(one.mean(axis=0) / (w, h) - 0.5)) < MOST_OFF and (step := _even_step(one, features)):
             filled = np.zeros((h, w), np.uint8)
             cv2.fillPoly(filled, [np.round(one).astype(np.int32)], 1)
             found.append((filled > 0, step, sides_direction(one)))
     return found
-
-
-def _grey(preview) -> tuple[NDArray[np.uint8], float]:
-    """Picture whose straight edges are looked at, and its pixels per preview pixel."""
-    scale = min(1.0, LINES_PX / max(preview.shape[:2]))
-    picture = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    return cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), scale
 
 
 def sides_direction(corners: NDArray[np.float64]) -> float:

@@ -120,21 +120,14 @@ def test_a_piece_upside_down_or_on_its_side_is_turned_by_its_artwork(turn_deg):
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
 
 
-def test_corners_given_three_pixels_off_are_mended_by_strokes_and_frame():
-    before, cb = shot(made(1), 1)
-    after, ca = shot(made(2), 2, turn_deg=3.0)
-    off = 3.0 * np.array([[1, -1], [-1, 1], [1, 1], [-1, -1]]) / np.sqrt(2)
-    result = register(before, after, framed(before, cb), framed(after, ca + off))
-    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
-
-
-def test_corners_given_far_off_are_mended_by_the_artwork():
+@pytest.mark.parametrize(("off_px", "most_mm"), [(3.0, 0.1), (12.0, 0.15)])
+def test_corners_given_some_pixels_off_are_mended_by_strokes_and_frame(off_px, most_mm):
     """Twelve pixels are more than a millimetre, so the frame's line is not looked for there: strokes alone must do."""
     before, cb = shot(made(1), 1)
     after, ca = shot(made(2), 2, turn_deg=3.0)
-    off = 12.0 * np.array([[1, -1], [-1, 1], [1, 1], [-1, -1]]) / np.sqrt(2)
+    off = off_px * np.array([[1, -1], [-1, 1], [1, 1], [-1, -1]]) / np.sqrt(2)
     result = register(before, after, framed(before, cb), framed(after, ca + off))
-    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.15
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < most_mm
 
 
 def test_frames_around_different_artwork_are_refused_with_a_reason():
