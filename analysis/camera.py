@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 
 from analysis.folded_rows import folded_rows
 from analysis.geometry import apply_homography, distort
-from analysis.line import Line
 from analysis.photo import Photo
 from analysis.photo_waves import HELD_SHARE, SeenLine, piece_wave, wave_in_photo
 from analysis.plane import Bands
 from analysis.rectify import Piece
 from analysis.stripes import Stripe, StripeField
 
-__all__ = ["blur_transfer", "camera_cause", "slant_transfer", "wave_in_photo", "without_camera_lines"]
+__all__ = ["camera_cause", "without_camera_lines"]
 
 ORDERS = (1, 2, 4)         # a block edge prints these harmonics of its spacing
 # Of contrast, the most that blocks are taken to make. A block that is coded flat turns a slope into a staircase: for
@@ -41,36 +40,6 @@ SIDE_SHARE = {1: 0.6, 2: 0.1, 3: 0.1}
 NEAR_SIDE = 0.15           # of the blocks' frequency: how far the middle of a slanted photo is looked at
 BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own amplitude
 LINES = 600                # lines of the photo that the grid of blocks is read from
-FANS = np.linspace(-1.5, 1.5, 61)      # turns at the corners: 5 degrees of slant fan stripes of 1 mm out by 0.7
-FAN_GAIN = 18.0            # over the noise power of a place's amplitude, which has mean 2: 1 in 10,000 by chance
-
-
-def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
-    """Share of a stripe's contrast that the photo's blur lets through, as far as its edges tell.
-
-    A Gaussian blur of s.d. s passes exp(-2 pi^2 s^2 k^2) at k cycles per pixel (its Fourier
-    transform); 1 where the photo has too few edges to tell its blur. Charred edges are soft by
-    themselves, so the blur is rather over- than underrated.
-    """
-    if photo.blur_px is None:
-        return 1.0
-    k = np.hypot(*wave_in_photo(stripe, piece))
-    return float(np.exp(-2.0 * np.pi ** 2 * photo.blur_px ** 2 * k ** 2))
-
-
-def slant_transfer(line: Line) -> float:
-    """Share of a stripe's contrast that an unknown slant of the photo leaves in one phase.
-
-    Seen at a slant, parallel stripes fan out: the phase gains a term x times y (central projection), which no search
-    for one frequency and angle follows. 1 where such a term adds no more than noise would.
-    """
-    used = np.isfinite(line.cells_sd)
-    weight = np.where(used, 1.0 / np.where(used, line.cells_sd, 1.0) ** 2, 0.0)
-    v, u = (np.linspace(-1.0, 1.0, n) for n in line.cells.shape)
-    turns = np.exp(2j * np.pi * FANS[:, None, None] * v[:, None] * u)
-    power = np.abs((turns * weight * line.cells).sum(axis=(1, 2))) ** 2 / weight.sum()
-    straight = power[FANS.size // 2]
-    return float(np.sqrt(straight / power.max())) if power.max() > straight + FAN_GAIN else 1.0
 
 
 def without_camera_lines(field: StripeField, piece: Piece, photo: Photo

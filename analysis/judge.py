@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.bank import share_square_to_axis
-from analysis.camera import blur_transfer, slant_transfer, without_camera_lines
+from analysis.camera import without_camera_lines
 from analysis.decide import VETOED, Cause, Decision, Reason, decide
 from analysis.doubts import PX_PER_PERIOD, length_unit, lying, perhaps_rows, trouble_of
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
@@ -19,27 +19,19 @@ from analysis.mixing import with_mixed_named
 from analysis.next_test import NextTest, next_step_sentence, rank_next_tests
 from analysis.photo import Photo
 from analysis.print_quality import PrintQuality, print_quality
-from analysis.ranks import median, percentile
 from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
+from analysis.transfer import PHOTO_TRANSFER_SD, with_transfer
 
-__all__ = ["Judgement", "highest_contrast", "judge", "length_unit", "transfer_between", "with_map_at"]
+__all__ = ["Judgement", "judge", "length_unit", "with_map_at"]
 
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
-# Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
-# its interval allows for blur and light, as the contrasts of 92 stripes by three renderers scatter (noise aside); of
-# each photo of a pair, as the ratios of 84 pairs scatter
-PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
-BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
 MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
 TURNED = ("Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns "
           "with it.")
-VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 FLOOR_PERCENT = 0.2        # of contrast: no photo shows less for sure; common practice, no source
-LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
-LEAST_SEEN = 0.1           # of a stripe's contrast, the least that a photo which shows it is taken to let through
 FILTER_STEP_MM = 2.0
 FILTERS_AGREE = 0.11                       # share of the energy at a spacing; 1/12 where nothing has a direction
 
@@ -103,7 +95,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     field = _with_limit_of(limit(), field)
     field = with_mixed_named(field, length_unit(piece))
-    field = _with_transfer(field, piece, photo, (1.0 - glare_share(texture)) * (1.0 - _veil(piece, photo)))
+    field = with_transfer(field, piece, photo, glare_share(texture))
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + _part_words(part, piece) + left_out))
     trouble = trouble_of(piece, photo, grain, region)
@@ -174,44 +166,6 @@ def _with_limit_of(limited: StripeField, field: StripeField) -> StripeField:
                    threshold_percent=limited.threshold_percent)
 
 
-def _with_transfer(field: StripeField, piece: Piece, photo: Photo, light: float) -> StripeField:
-    """Let each contrast's interval reach up to what the piece would have if blur, slant and light ate all they may.
-
-    `light` is the share of the contrast that added light lets through.
-    """
-    def reach(candidate):
-        low, high = candidate.stripe.contrast_interval_percent
-        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_SEEN)
-        slanted = slant_transfer(candidate.line) if piece.corners_px is None else 1.0
-        notes = candidate.stripe.notes
-        if let_through < 0.9:
-            hidden = 100 * (1 - let_through)
-            notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
-        most = highest_contrast(candidate.stripe.contrast_percent, high, let_through * slanted * light)
-        return replace(candidate, stripe=replace(candidate.stripe, notes=notes, contrast_interval_percent=(low, most)))
-    found = tuple(reach(c) for c in field.candidates)
-    return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
-
-
-def highest_contrast(contrast_percent: float, high_percent: float, least_share: float) -> float:
-    """Upper end of a contrast's interval where the photo may hide some of it.
-
-    What the photo lets through lies anywhere between all of it and `least_share`, evenly in its logarithm (25 stripes
-    by a renderer that blurs, sharpens and bends tones); that and the measurement's own doubt add as independent errors.
-    """
-    if contrast_percent <= 0:
-        return high_percent / least_share
-    half = -0.5 * np.log(least_share)
-    return float(contrast_percent * np.exp(half + np.hypot(half, np.log(high_percent / contrast_percent))))
-
-
-def _veil(piece: Piece, photo: Photo) -> float:
-    """Share of the ground's light that may be stray light; it cannot be more than the photo's darkest part."""
-    ground = float(median(piece.reflectance[::7][piece.valid[::7]]))
-    few = photo.luminance[::8, ::8]
-    return float(min(VEIL * few.mean(), percentile(few, 0.1)) / max(ground, 1e-6)) if ground > 0 else 0.0
-
-
 def _square_share(texture: Texture, period_mm: float) -> float:
     """What the oriented filters see at the strongest stripe's spacing: a second look that owes nothing to the first."""
     step_mm = FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40
@@ -225,21 +179,6 @@ def _filters(share: float) -> Reason:
     return Reason(term="oriented filters", weight=0.0, words=(
         f"Of the local texture at this spacing, oriented filters find {100 * share:.0f} % square to the scan axis "
         f"({100 / 12:.0f} % is chance): {says}."))
-
-
-def transfer_between(judged) -> tuple[float, float]:
-    """Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.
-
-    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of the difference
-    that the edges of two photos state, a third is there on average, give or take two fifths; light, tone and
-    sharpening part two photos by 0.11 besides (84 pairs by two simulators, one of them made apart from this program).
-    """
-    found = judged[0].stripes.stripes or judged[1].stripes.stripes
-    apart = 0.0
-    if found:
-        first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
-        apart = float(np.log(second / first))
-    return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
 
 
 def _sideways(texture: Texture, shortest_period_mm) -> float | None:

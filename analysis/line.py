@@ -8,38 +8,26 @@ random walk, which is what rings of unequal spacing make of it.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
-from scipy.special import chdtrc
 
 from analysis.aslant import aslant_courses, clear
+from analysis.envelope import Envelope, envelope_terms
 from analysis.phase_walk import WalkModel, steady_over_walk, walk_model
 from analysis.places import Places, demodulate
 from analysis.plane import Bands, Plane
 from analysis.refine import DRIFT_GAIN, bend, drift_of, refine, turn
 from analysis.rings import RingModel, line_over_rings, ring_model
 
-__all__ = ["Line", "Surroundings", "fit_line", "line_wave", "measure_line", "same_wave", "surroundings",
-           "with_envelope"]
+__all__ = ["Line", "Surroundings", "fit_line", "line_wave", "measure_line", "same_wave", "surroundings"]
 
 UNDER_LINE = 1.2           # power under a line over that of its flanks, mean over simulated and real textures
 FIRST_REACH = 0.35         # resolution cells; rings beside the line must not draw the first step to themselves
 SEARCH_DRIFT = 1.03        # and in the search, where the noise level is not yet sure, this factor of the power
-ORDER_X, ORDER_Y = 3, 2    # of the envelope: side lines within about two resolution cells
-SHAPED = 1e-6              # chance that noise alone bends the envelope so far
 SAME = 0.25                # of the noise's s.d.: fits that differ by less leave the same texture, to 6 % of the noise
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Envelope:
-    """Complex amplitude over the line's own, a smooth surface: a stripe that is deeper at one end is one stripe."""
-
-    coefficients: NDArray[np.complex128]   # (ORDER_Y + 1, ORDER_X + 1) of Legendre polynomials
-    edges_mm: tuple[tuple[float, float], tuple[float, float]]   # x and y that count as -1 and 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,44 +217,12 @@ def line_wave(line: Line, x_mm, y_mm, *, dtype=np.float64) -> NDArray[np.floatin
     along = np.exp(2j * np.pi * (line.fx_per_mm * x + bent))[None, :]
     across = line.amplitude * np.exp(1j * (2 * np.pi * line.fy_per_mm * y + line.phase_rad))[:, None]
     if line.envelope is not None:
-        u, v = (_unit(at, edges) for at, edges in zip((x, y), line.envelope.edges_mm, strict=True))
-        along = line.envelope.coefficients @ legvander(u, ORDER_X).T * along
-        across = across * legvander(v, ORDER_Y)
+        by_x, by_y = envelope_terms(line.envelope.edges_mm, x, y)
+        along = line.envelope.coefficients @ by_x.T * along
+        across = across * by_y
     # The real part of across @ along, as one product of real matrices.
     return (np.concatenate([across.real, -across.imag], axis=1).astype(dtype)
             @ np.concatenate([along.real, along.imag], axis=0).astype(dtype))
-
-
-def with_envelope(line: Line, places: Places) -> Line:
-    """Fit a smooth envelope to the line's places, and keep it where noise alone hardly bends so far.
-
-    Without it a stripe whose contrast changes along the piece leaves side lines behind, which are
-    stripes to the search.
-    """
-    good = np.isfinite(line.cells_sd)
-    if good.sum() < 4 * (ORDER_X + 1) * (ORDER_Y + 1):
-        return line
-    edges = tuple((float(ends[0]), float(ends[-1])) for ends in (places.edges_x_mm, places.edges_y_mm))
-    u, v = _unit(places.x_mm, edges[0]), _unit(places.y_mm, edges[1])
-    terms = [(j, i) for j in range(ORDER_Y + 1) for i in range(ORDER_X + 1) if i + j <= ORDER_X]
-    by_y, by_x = legvander(v, ORDER_Y), legvander(u, ORDER_X)
-    table = np.stack([np.outer(by_y[:, j], by_x[:, i])[good] for j, i in terms], axis=1)
-    weight = 1.0 / line.cells_sd[good]
-    scaled, target = table * weight[:, None], line.cells[good] * weight
-    found = np.linalg.lstsq(scaled, target, rcond=None)[0]
-    even = weight @ target / (weight @ weight)
-    gain = np.sum(np.abs(target - even * weight) ** 2) - np.sum(np.abs(target - scaled @ found) ** 2)
-    if chdtrc(2 * (len(terms) - 1), max(gain, 0.0)) > SHAPED or line.amplitude <= 0:
-        return line
-    coefficients = np.zeros((ORDER_Y + 1, ORDER_X + 1), complex)
-    for (j, i), value in zip(terms, found, strict=True):
-        coefficients[j, i] = value / line.amplitude
-    return replace(line, envelope=Envelope(coefficients=coefficients, edges_mm=edges))
-
-
-def _unit(position, edges):
-    """Position between the edges as -1 to 1; beyond them the edge's own."""
-    return np.clip((2.0 * position - edges[0] - edges[1]) / (edges[1] - edges[0]), -1.0, 1.0)
 
 
 def same_wave(a: Line, b: Line, length_mm: float) -> bool:

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from analysis.plane import STEEPEST_DEG, Plane
 
-__all__ = ["FEWEST_PERIODS", "find_peaks", "listed_peaks", "listed_reach", "lowest_per_mm", "search_wedge"]
+__all__ = ["FEWEST_PERIODS", "find_peaks", "listed_peaks", "listed_reach", "lowest_per_mm", "near_square",
+           "search_wedge"]
 
 FEWEST_PERIODS = 4.0       # a quarter of the piece is the longest period searched
 PEAKS_TRIED = 8
@@ -19,11 +20,15 @@ def lowest_per_mm(plane: Plane) -> float:
     return FEWEST_PERIODS * plane.cell_x_per_mm
 
 
-def search_wedge(plane: Plane) -> NDArray[np.bool_]:
-    """Cells of the plane that are searched: within `STEEPEST_DEG` of the scan axis, from the lowest frequency on."""
+def near_square(plane: Plane) -> NDArray[np.bool_]:
+    """Cells of the plane whose waves run within `STEEPEST_DEG` of the scan axis."""
     fx, fy = plane.fx_per_mm[:, None], plane.fy_per_mm[None, :]
-    inside = np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm
-    return inside & (fx >= lowest_per_mm(plane))
+    return np.abs(fy) <= fx * np.tan(np.radians(STEEPEST_DEG)) + 0.25 * plane.cell_y_per_mm
+
+
+def search_wedge(plane: Plane) -> NDArray[np.bool_]:
+    """Cells of the plane that are searched: those from the lowest frequency on."""
+    return near_square(plane) & (plane.fx_per_mm[:, None] >= lowest_per_mm(plane))
 
 
 def find_peaks(plane: Plane) -> list[tuple[float, float]]:

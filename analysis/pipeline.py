@@ -12,7 +12,7 @@ from os import PathLike
 from analysis.change import Change, compare_stripes
 from analysis.decide import STRIPED
 from analysis.errors import PhotoError
-from analysis.judge import Judgement, judge, length_unit, transfer_between, with_map_at
+from analysis.judge import Judgement, judge, length_unit, with_map_at
 from analysis.machine import Machine
 from analysis.memory import Memory, afresh
 from analysis.next_test import NextTest, rank_next_tests
@@ -22,6 +22,7 @@ from analysis.rectify import Piece, rectify, rectify_through
 from analysis.register import Alignment, register
 from analysis.register_work import WORK_PER_MM
 from analysis.settings import Settings
+from analysis.transfer import transfer_between
 
 __all__ = ["Comparison", "Inspection", "Judgement", "compare", "inspect"]
 

@@ -8,14 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.camera import camera_cause, slant_transfer, wave_in_photo, without_camera_lines
+from analysis.camera import camera_cause, without_camera_lines
 from analysis.decide import USEFUL_LIMIT_PERCENT, VERDICTS, Cause, decide, missed_share
 from analysis.geometry import apply_homography
 from analysis.grain import measure_grain
 from analysis.judge import _above_floor
 from analysis.odds import TERMS, line_odds, line_probability
 from analysis.photo import Photo
+from analysis.photo_waves import wave_in_photo
 from analysis.stripes import find_stripes
+from analysis.transfer import slant_transfer
 from tests.textures import S, cosine, grid, piece, rings, texture
 
 

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from analysis.errors import PhotoError
-from analysis.judge import highest_contrast
 from analysis.machine import load_machine
 from analysis.photo import load_photo
 from analysis.piece_framed import at_full_scale
 from analysis.pipeline import compare, inspect
 from analysis.rectify import rectify
 from analysis.settings import Settings
+from analysis.transfer import highest_contrast
 
 DEMO = Path(__file__).parents[1] / "demo_images"
 TRUTH = json.loads((DEMO / "truth.json").read_text("utf-8"))["pairs"]

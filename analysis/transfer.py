@@ -1,0 +1,110 @@
+"""What share of a stripe's contrast a photo lets through: blur, slant, and light that the ground does not reflect."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.line import Line
+from analysis.photo import Photo
+from analysis.photo_waves import wave_in_photo
+from analysis.ranks import median, percentile
+from analysis.rectify import Piece
+from analysis.stripes import Stripe, StripeField
+
+__all__ = ["PHOTO_TRANSFER_SD", "blur_transfer", "highest_contrast", "slant_transfer", "transfer_between",
+           "with_transfer"]
+
+# Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
+# its interval allows for blur and light, as the contrasts of 92 stripes by three renderers scatter (noise aside); of
+# each photo of a pair, as the ratios of 84 pairs scatter
+PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
+BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
+VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
+LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
+LEAST_SEEN = 0.1           # of a stripe's contrast, the least that a photo which shows it is taken to let through
+FANS = np.linspace(-1.5, 1.5, 61)      # turns at the corners: 5 degrees of slant fan stripes of 1 mm out by 0.7
+FAN_GAIN = 18.0            # over the noise power of a place's amplitude, which has mean 2: 1 in 10,000 by chance
+
+
+def with_transfer(field: StripeField, piece: Piece, photo: Photo, glare: float) -> StripeField:
+    """Let each contrast's interval reach up to what the piece would have if blur, slant and light ate all they may.
+
+    `glare` is the share of the ground's light that is a lamp's own reflection.
+    """
+    light = (1.0 - glare) * (1.0 - _veil(piece, photo))
+
+    def reach(candidate):
+        low, high = candidate.stripe.contrast_interval_percent
+        let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_SEEN)
+        slanted = slant_transfer(candidate.line) if piece.corners_px is None else 1.0
+        notes = candidate.stripe.notes
+        if let_through < 0.9:
+            hidden = 100 * (1 - let_through)
+            notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
+        most = highest_contrast(candidate.stripe.contrast_percent, high, let_through * slanted * light)
+        return replace(candidate, stripe=replace(candidate.stripe, notes=notes, contrast_interval_percent=(low, most)))
+    found = tuple(reach(c) for c in field.candidates)
+    return replace(field, candidates=found, stripes=tuple(c.stripe for c in found[: len(field.stripes)]))
+
+
+def highest_contrast(contrast_percent: float, high_percent: float, least_share: float) -> float:
+    """Upper end of a contrast's interval where the photo may hide some of it.
+
+    What the photo lets through lies anywhere between all of it and `least_share`, evenly in its logarithm (25 stripes
+    by a renderer that blurs, sharpens and bends tones); that and the measurement's own doubt add as independent errors.
+    """
+    if contrast_percent <= 0:
+        return high_percent / least_share
+    half = -0.5 * np.log(least_share)
+    return float(contrast_percent * np.exp(half + np.hypot(half, np.log(high_percent / contrast_percent))))
+
+
+def _veil(piece: Piece, photo: Photo) -> float:
+    """Share of the ground's light that may be stray light; it cannot be more than the photo's darkest part."""
+    ground = float(median(piece.reflectance[::7][piece.valid[::7]]))
+    few = photo.luminance[::8, ::8]
+    return float(min(VEIL * few.mean(), percentile(few, 0.1)) / max(ground, 1e-6)) if ground > 0 else 0.0
+
+
+def transfer_between(judged) -> tuple[float, float]:
+    """Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.
+
+    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of the difference
+    that the edges of two photos state, a third is there on average, give or take two fifths; light, tone and
+    sharpening part two photos by 0.11 besides (84 pairs by two simulators, one of them made apart from this program).
+    """
+    found = judged[0].stripes.stripes or judged[1].stripes.stripes
+    apart = 0.0
+    if found:
+        first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
+        apart = float(np.log(second / first))
+    return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
+
+
+def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
+    """Share of a stripe's contrast that the photo's blur lets through, as far as its edges tell.
+
+    A Gaussian blur of s.d. s passes exp(-2 pi^2 s^2 k^2) at k cycles per pixel (its Fourier
+    transform); 1 where the photo has too few edges to tell its blur. Charred edges are soft by
+    themselves, so the blur is rather over- than underrated.
+    """
+    if photo.blur_px is None:
+        return 1.0
+    k = np.hypot(*wave_in_photo(stripe, piece))
+    return float(np.exp(-2.0 * np.pi ** 2 * photo.blur_px ** 2 * k ** 2))
+
+
+def slant_transfer(line: Line) -> float:
+    """Share of a stripe's contrast that an unknown slant of the photo leaves in one phase.
+
+    Seen at a slant, parallel stripes fan out: the phase gains a term x times y (central projection), which no search
+    for one frequency and angle follows. 1 where such a term adds no more than noise would.
+    """
+    used = np.isfinite(line.cells_sd)
+    weight = np.where(used, 1.0 / np.where(used, line.cells_sd, 1.0) ** 2, 0.0)
+    v, u = (np.linspace(-1.0, 1.0, n) for n in line.cells.shape)
+    turns = np.exp(2j * np.pi * FANS[:, None, None] * v[:, None] * u)
+    power = np.abs((turns * weight * line.cells).sum(axis=(1, 2))) ** 2 / weight.sum()
+    straight = power[FANS.size // 2]
+    return float(np.sqrt(straight / power.max())) if power.max() > straight + FAN_GAIN else 1.0
