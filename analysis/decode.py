@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import os
-import struct
 from dataclasses import dataclass
 
 import cv2
@@ -23,7 +22,8 @@ from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from analysis.errors import PhotoError
-from analysis.focal import focal_share
+from analysis.exif import ORIENTATION, focal_share, orientation_of
+from analysis.file_kind import file_kind
 from analysis.intact import damage_of_jpeg, damage_of_png, damage_of_tiff
 from analysis.quiet import quietly
 
@@ -32,18 +32,12 @@ __all__ = ["MAX_BYTES", "MAX_PIXELS", "Decoded", "decode"]
 MAX_PIXELS = 120_000_000       # the largest phone sensors that are read out in full have 108 megapixels
 MAX_BYTES = 500_000_000        # 120 megapixels of 16 bits in three channels are 720 MB before compression
 MAX_SIDE = 30_000              # OpenCV's own warps take sides below 32768
-HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
-ORIENTATION_TAG = 0x0112       # Exif 2.32 / TIFF 6.0
 
 # What each EXIF orientation asks for: a rotation, then a mirror (Exif 2.32, table of tag 0x0112)
 TURNS = {2: (None, 1), 3: (cv2.ROTATE_180, None), 4: (None, 0), 5: (cv2.ROTATE_90_CLOCKWISE, 1),
          6: (cv2.ROTATE_90_CLOCKWISE, None), 7: (cv2.ROTATE_90_COUNTERCLOCKWISE, 1),
          8: (cv2.ROTATE_90_COUNTERCLOCKWISE, None)}
 
-OTHERS = ((b"%PDF", "a PDF document"), (b"PK\x03\x04", "a zip or office file"), (b"<svg", "an SVG drawing"),
-          (b"<?xml", "an XML or SVG file"), (b"<!DOC", "a web page"), (b"<html", "a web page"),
-          (b"{", "a text file"), (b"\x00\x00\x00\x0cjP  ", "a JPEG 2000 file"),
-          (b"8BPS", "a layered drawing"), (b"\x1aE\xdf\xa3", "a video"))
 PRINT_COLOURS = ("The file is in print colours (CMYK), so contrasts are only about right. "
                  "Use the phone's own JPEG.")
 STRONG_COMPRESSION_PERCENT = 2.0       # phones' own files lie below 1 %; common practice, no source
@@ -51,7 +45,6 @@ COMPRESSED = ("The file is strongly compressed: stripes of less than about {lost
               "Use the phone's own file, not one that went through a messenger or was saved again.")
 DAMAGED = ("The file is damaged inside, so a part of the picture may be wrong. "
            "Look at it, and copy it from the phone again.")
-READ = "Choose a JPEG, PNG, TIFF, WebP or HEIC photo."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,14 +76,14 @@ def decode(data: bytes) -> Decoded:
     PhotoError
         Not a photo, truncated, too large, or of a kind that cannot be read.
     """
-    kind = _kind(data)
+    kind = file_kind(data)
     try:
         with quietly() as heard:
             image = _open(kind, data)
             _check_size(image.size)
             _check_intact(kind, data, image)
             pixels, icc, notes = _pixels(kind, data, image)
-        orientation = 1 if kind == "HEIF" else _orientation(image)
+        orientation = _orientation(kind, image)
         frames = getattr(image, "n_frames", 1) if kind != "JPEG" else 1
     except PhotoError:
         raise
@@ -130,36 +123,6 @@ def lost_to_compression_percent(tables: dict[int, list[int]]) -> float:
     """
     step = float(np.mean([tables[0][place] for place in (1, 2, 8, 16)]))
     return 100.0 * 2.0 * (step / 2.0 / (4.0 * np.sqrt(2.0))) * 2.4 / (128.0 + 0.055 * 255.0)
-
-
-def _kind(data: bytes) -> str:
-    """Name of the format by the first bytes."""
-    if not data:
-        raise PhotoError(f"This file is empty (0 bytes). {READ}")
-    if data[:3] == b"\xff\xd8\xff":
-        return "JPEG"
-    if data[:8] == b"\x89PNG\r\n\x1a\n":
-        return "PNG"
-    if data[:4] in (b"II*\x00", b"MM\x00*"):
-        return "TIFF"
-    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
-        return "WebP"
-    if data[:6] in (b"GIF87a", b"GIF89a"):
-        return "GIF"
-    if data[:2] == b"BM" and len(data) > 26:
-        return "BMP"
-    if data[4:8] == b"ftyp":
-        end = min(64, int.from_bytes(data[:4], "big"))
-        brands = {data[8:12]} | {data[i:i + 4] for i in range(16, end, 4)}
-        if data[8:12] in HEIF_BRANDS and b"avif" not in brands:
-            return "HEIF"
-        what = "an AVIF photo" if b"avif" in brands else "a raw photo" if b"crx " in brands else "a video"
-        raise PhotoError(f"This is {what}, which the program does not read. Save it as JPEG.")
-    start = data[:64].lstrip().lower()
-    for magic, what in OTHERS:
-        if start.startswith(magic.lower()) or data.startswith(magic):
-            raise PhotoError(f"This is {what}, not a photo. {READ}")
-    raise PhotoError(f"This file is not a photo that the program can read. {READ}")
 
 
 def _open(kind: str, data: bytes) -> Image.Image:
@@ -303,34 +266,15 @@ def _rgb_from_cmyk(image: Image.Image, icc: bytes | None) -> NDArray[np.uint8]:
     return np.asarray(image.convert("RGB"))[..., ::-1].copy()
 
 
-def _orientation(image: Image.Image) -> int:
-    """EXIF orientation, 1 to 8; 1 where there is none or it is damaged."""
-    if isinstance(image, TiffImageFile):
-        value = image.tag_v2.get(ORIENTATION_TAG, 1)
-        return value if value in TURNS else 1
-    exif = image.info.get("exif") or b""
-    return _exif_orientation(exif[6:] if exif[:6] == b"Exif\x00\x00" else exif)
-
-
-def _exif_orientation(tiff: bytes) -> int:
-    """Read one tag of IFD 0 by hand: the general readers warn about damaged fields that nobody asked for."""
-    order = {b"II": "<", b"MM": ">"}.get(tiff[:2])
-    if order is None or len(tiff) < 14:
+def _orientation(kind: str, image: Image.Image) -> int:
+    """EXIF orientation as the file states it; pillow-heif has turned its pictures already."""
+    if kind == "HEIF":
         return 1
-    try:
-        at, = struct.unpack_from(order + "I", tiff, 4)
-        count, = struct.unpack_from(order + "H", tiff, at)
-        for i in range(count):
-            tag, kind, _n, value = struct.unpack_from(order + "HHIH", tiff, at + 2 + 12 * i)
-            if tag == ORIENTATION_TAG and kind == 3:
-                return value if value in TURNS else 1
-    except struct.error:
-        pass
-    return 1
+    return image.tag_v2.get(ORIENTATION, 1) if kind == "TIFF" else orientation_of(image.info.get("exif") or b"")
 
 
 def _upright(pixels: NDArray, orientation: int) -> NDArray:
-    """Apply an EXIF orientation."""
+    """Apply an EXIF orientation; one that is none, as damaged files state, turns nothing."""
     turn, mirror = TURNS.get(orientation, (None, None))
     if turn is not None:
         pixels = cv2.rotate(pixels, turn)

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from analysis.errors import PhotoError
-from analysis.focal import focal_share
+from analysis.exif import focal_share
 from analysis.frame import find_frame, frame_at
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, seen_proportions, undistort
 from analysis.photo import load_photo
