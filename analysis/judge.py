@@ -89,7 +89,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     beside = run(_texture_beside, piece, part or region, texture, field)
     if beside is not texture:
         texture, field = beside, run(find_stripes, beside, **search)
-    limit, quality = aside(pool, run, with_detection_limit, field), aside(pool, run, print_quality, texture)
+    limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT)
+    quality = aside(pool, run, print_quality, texture)
     field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo)
     share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
@@ -160,10 +161,9 @@ def _above_floor(field: StripeField) -> StripeField:
 
 
 def _with_limit_of(limited: StripeField, field: StripeField) -> StripeField:
-    """The field with another's detection limit, no lower than the floor."""
-    return replace(field, detection_limit_percent=max(limited.detection_limit_percent, FLOOR_PERCENT),
-                   detection_limit_curve=tuple((p, max(c, FLOOR_PERCENT)) for p, c in limited.detection_limit_curve),
-                   threshold_percent=limited.threshold_percent)
+    """The field with another's detection limit."""
+    return replace(field, detection_limit_percent=limited.detection_limit_percent,
+                   detection_limit_curve=limited.detection_limit_curve, threshold_percent=limited.threshold_percent)
 
 
 def _square_share(texture: Texture, period_mm: float) -> float:

@@ -32,9 +32,9 @@ SAME = 0.25                # of the noise's s.d.: fits that differ by less leave
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What a line is measured against, found once where lines of several strengths are laid on the same places."""
+    """What else could make a line, set up once where lines of several strengths are laid on the same places."""
 
-    courses: NDArray[np.complex128]        # (k, segments) what stands aslant, to be taken out
+    amplitude_sd: float                    # 1 s.d. of a line's amplitude there
     rings: RingModel
     walk: WalkModel
 
@@ -50,7 +50,6 @@ class _Steadied:
     variance: float                        # of the sum over all places
     floor: float                           # the same from the level under hills
     count: float                           # independent cells that `variance` rests on
-    courses: NDArray[np.complex128]        # (k, segments) what was taken out, in the frame of the given places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +121,7 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
     fx, fy = places.fx_per_mm, places.fy_per_mm
     weights, xs, ys = places.weights, places.x_mm, places.y_mm
     *_, ring, _, ring_count = _continuum_at(plane, fx, fy, settled)
-    found = _steadied(places, plane, settled=settled, around=around, drifting=drifting,
-                      reach=reach_cells)
+    found = _steadied(places, plane, settled=settled, drifting=drifting, reach=reach_cells)
     sums, drift, (gx, gy), centre = found.sums, found.drift, found.offset, found.centre_mm
     a_sum = places.squares / places.squares.sum()
     variance, variances, quiet = found.variance, found.variance * a_sum, found.floor * a_sum
@@ -161,10 +159,11 @@ def measure_line(places: Places, plane: Plane, *, settled: bool = False, around:
 
 
 def surroundings(places: Places, plane: Plane) -> Surroundings:
-    """What any line at these places is measured against."""
-    found = _steadied(places, plane)
-    rings, walk = _other_makers(places, plane, found.floor, places.fx_per_mm)
-    return Surroundings(courses=found.courses, rings=rings, walk=walk)
+    """What any line at these places, or near them, is measured against."""
+    noise, floor, *_ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, False)
+    share = places.squares.sum() / plane.square_sum
+    rings, walk = _other_makers(places, plane, floor * share, places.fx_per_mm)
+    return Surroundings(amplitude_sd=float(np.sqrt(2.0 * noise * share) / places.weights.sum()), rings=rings, walk=walk)
 
 
 def _other_makers(places, plane, floor, fx) -> tuple[RingModel, WalkModel]:
@@ -174,7 +173,7 @@ def _other_makers(places, plane, floor, fx) -> tuple[RingModel, WalkModel]:
     return (ring_model(by_x, quiet, places.x_mm, fx, plane.cell_x_per_mm), walk_model(by_x, quiet, places.x_mm, fx))
 
 
-def _steadied(places, plane, *, settled=False, around=None, drifting=False, reach=None) -> _Steadied:
+def _steadied(places, plane, *, settled=False, drifting=False, reach=None) -> _Steadied:
     """Find the exact frequency, take out what stands aslant, and turn the places so that the line is steady."""
     sums, weights = places.sums, places.weights
     noise, floor, _, count, _ = _continuum_at(plane, places.fx_per_mm, places.fy_per_mm, settled)
@@ -184,14 +183,12 @@ def _steadied(places, plane, *, settled=False, around=None, drifting=False, reac
     centre = (float(by_x @ places.x_mm / by_x.sum()), float(by_y @ places.y_mm / by_y.sum()))
     dx, dy = places.x_mm - centre[0], places.y_mm - centre[1]
     cells = plane.cell_x_per_mm, plane.cell_y_per_mm
-    courses, gx, gy = around.courses if around else None, np.inf, 0.0
-    if courses is None or len(courses):
-        gx, gy, best = refine(sums, dx, dy, *cells, FIRST_REACH, reach)
-        along, across = turn(gx, gy, dx, dy)
-        first = sums * across[:, None] * along
-        courses = aslant_courses(first, weights) * np.conj(along) if courses is None else courses
-        if len(courses):
-            sums = clear(first, weights, courses * along).sums * np.conj(across[:, None] * along)
+    gx, gy, best = refine(sums, dx, dy, *cells, FIRST_REACH, reach)
+    along, across = turn(gx, gy, dx, dy)
+    first = sums * across[:, None] * along
+    courses = aslant_courses(first, weights) * np.conj(along)
+    if len(courses):
+        sums = clear(first, weights, courses * along).sums * np.conj(across[:, None] * along)
     if len(courses) or max(abs(gx) / cells[0], abs(gy) / cells[1]) > FIRST_REACH:
         gx, gy, best = refine(sums, dx, dy, *cells, reach_x=reach)
     drift = None
@@ -207,7 +204,7 @@ def _steadied(places, plane, *, settled=False, around=None, drifting=False, reac
         sums, variance, count = cleared.sums, cleared.variance * (UNDER_LINE if settled else 1.0), cleared.count
         floor = min(floor, cleared.floor)
     return _Steadied(sums=sums, offset=(gx, gy), drift=drift, centre_mm=centre, variance=float(variance),
-                     floor=float(floor), count=count, courses=courses)
+                     floor=float(floor), count=count)
 
 
 def line_wave(line: Line, x_mm, y_mm, *, dtype=np.float64) -> NDArray[np.floating]:

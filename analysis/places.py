@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.plane import Bands
 
-__all__ = ["Places", "demodulate", "demodulate_each", "demodulated_waves"]
+__all__ = ["Places", "demodulate", "demodulate_each"]
 
 SEGMENTS = 24
 GROUPS = 12
@@ -80,24 +80,6 @@ def demodulate_each(bands: Bands, frequencies: list[tuple[float, float]]) -> lis
                                   edges_x_mm=edges[0], edges_y_mm=edges[1], fx_per_mm=fx, fy_per_mm=fy,
                                   length_mm=grid.length_mm)
     return found
-
-
-def demodulated_waves(bands: Bands, fx: float, phases: tuple[float, ...]) -> list[NDArray[np.complex128]]:
-    """Sums that cos(2 pi fx x + phase) in place of the bands would give when demodulated at (fx, 0).
-
-    With e = exp(-2 pi i fx x), the wave times e is (exp(i phase) + exp(-i phase) e^2) / 2; each band's own mean
-    is taken off, as `demodulate` does.
-    """
-    w, grid = bands.fit_weight, _grid(bands, _segments(bands, fx))
-    still = np.add.reduceat(w, grid.cut_x[:-1], axis=1)
-    once, twice = _along(w, bands.x_mm, np.array([fx, 2.0 * fx]), grid)
-    total = np.maximum(still.sum(axis=1), 1e-12)
-    waves = []
-    for phase in phases:
-        turn = np.exp(1j * phase)
-        mean = np.real(turn * np.conj(once.sum(axis=1))) / total
-        waves.append(_by_groups(0.5 * (turn * still + np.conj(turn) * twice) - mean[:, None] * once, grid))
-    return waves
 
 
 def _segments(bands, fx) -> int:

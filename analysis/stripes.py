@@ -114,9 +114,10 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     return with_detection_limit(field) if with_limit else field
 
 
-def with_detection_limit(field: StripeField) -> StripeField:
-    """The field with its detection limit, found by injection: a quarter of the time that the whole search takes."""
-    limit, curve = detection_limit(field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane))
+def with_detection_limit(field: StripeField, least_percent: float = 0.0) -> StripeField:
+    """The field with its detection limit, found by injection; contrasts below `least_percent` are not called."""
+    limit, curve = detection_limit(field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane),
+                                   least_percent)
     return replace(field, detection_limit_percent=limit, detection_limit_curve=curve,
                    threshold_percent=_threshold(field.plane, curve))
 

@@ -215,6 +215,31 @@ def test_stated_limit_is_found_most_of_the_time():
     assert found >= 24
 
 
+def test_stripe_of_the_limit_at_its_own_period_is_found_most_of_the_time():
+    """Rings aslant, stripes within a degree of square, at each period of the curve: 95 %; 34 of 42 is 4 s.d. below."""
+    x, y = grid()
+    found = 0
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 21])
+        field = rings(x, y, rng, spacing_mm=1.2 + 0.3 * seed, variation=0.2, lean_deg=rng.uniform(1.0, 3.0))
+        field = field + NOISE * rng.standard_normal(x.shape).astype(np.float32)
+        for period, limit in find_stripes(texture(field)).detection_limit_curve:
+            stripe = cosine(x, y, period_mm=period, contrast_percent=limit, angle_deg=rng.uniform(-1.0, 1.0),
+                            phase_rad=rng.uniform(0, 6))
+            found += any(abs(s.period_mm / period - 1) < 0.02
+                         for s in find_stripes(texture(field + stripe), with_limit=False).stripes)
+    assert found >= 34
+
+
+def test_limit_lies_above_the_least_contrast_that_is_called_by_its_noise():
+    """Half of the stripes at that very contrast are measured below it."""
+    base = find_stripes(noisy(11), with_limit=False)
+    least = 3.0 * with_detection_limit(base).detection_limit_percent
+    limited = with_detection_limit(base, least)
+    assert least < limited.detection_limit_percent < 1.5 * least
+    assert all(limit > least for _, limit in limited.detection_limit_curve)
+
+
 def test_listed_period_is_found_weaker_and_the_false_alarm_rate_holds():
     """A directed search looks at few places: over 20 pieces it finds no fewer, and calls noise in at most 1 of 30."""
     listed = ((2.032, 0.002), (40.64, 0.1), (0.8, 0.002))

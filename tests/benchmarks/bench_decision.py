@@ -21,8 +21,8 @@ from tqdm import tqdm
 
 from analysis.decide import PRIOR, PRIOR_PERCENT, decide
 from analysis.grain import measure_grain
-from analysis.judge import _above_floor, _with_limit_of
-from analysis.stripes import CALL_PROBABILITY, find_stripes
+from analysis.judge import FLOOR_PERCENT, _above_floor, _with_limit_of
+from analysis.stripes import CALL_PROBABILITY, find_stripes, with_detection_limit
 from tests.benchmarks.texture_cases import TextureCase, make_case, with_stripe
 
 
@@ -38,12 +38,12 @@ def stated_case(seed: int) -> TextureCase:
 
 def judge(case: TextureCase) -> dict:
     """Search one case, and once more with a stripe of the stated limit laid on where it has none."""
-    found = find_stripes(case.texture)
-    field = _with_limit_of(found, _above_floor(found))     # as of a photo
+    found = find_stripes(case.texture, with_limit=False)
+    field = _with_limit_of(with_detection_limit(found, FLOOR_PERCENT), _above_floor(found))     # as of a photo
     grain = measure_grain(case.texture, stripe_model=field.model if field.stripes else None)
     row = {"kind": case.kind, "true": max((c for *_, c, _ in case.stripes), default=0.0), "called": bool(field.stripes),
            "p": decide(field, grain).probability_mechanical, "limit": field.detection_limit_percent, "right": False,
-           "held": [], "ratio": None, "injected": None}
+           "held": [], "ratio": None, "injected": None, "curve": []}
     for fx, fy, contrast, drift in case.stripes:
         period, angle = 1 / np.hypot(fx, fy), -np.degrees(np.arctan2(fy, fx))
         for stripe in field.stripes:
@@ -59,9 +59,17 @@ def judge(case: TextureCase) -> dict:
         rng = np.random.default_rng([case.seed, 17])
         curve = np.array(field.detection_limit_curve)
         period = float(np.exp(rng.uniform(*np.log([curve[0, 0], curve[-1, 0]]))))
-        again = find_stripes(with_stripe(case.texture, period, field.detection_limit_percent, rng), with_limit=False)
-        row["injected"] = any(abs(s.period_mm / period - 1) < 0.02 for s in again.stripes)
+        row["injected"] = _found(case.texture, period, field.detection_limit_percent, rng)
+        for period, contrast in field.detection_limit_curve:
+            if contrast < 15:
+                row["curve"].append((field.bands.length_mm / period, _found(case.texture, period, contrast, rng)))
     return row
+
+
+def _found(texture, period, contrast, rng) -> bool:
+    """Whether one more stripe is found in a texture."""
+    again = _above_floor(find_stripes(with_stripe(texture, period, contrast, rng), with_limit=False))
+    return any(abs(s.period_mm / period - 1) < 0.02 for s in again.stripes)
 
 
 def table(rows: list[dict]) -> None:
@@ -103,6 +111,10 @@ def table(rows: list[dict]) -> None:
     print(f"  median period error over the bound from the local level: {ratio:.2f}")
     injected = [r["injected"] for r in rows if r["injected"] is not None]
     print(f"  injected at the stated limit: found {np.mean(injected):.3f} of {len(injected)}")
+    curve = np.array([c for r in rows for c in r["curve"]]).reshape(-1, 2)
+    for low, high in ((4, 9), (9, 13), (13, 40), (40, 1000)):
+        mine = curve[(curve[:, 0] >= low) & (curve[:, 0] < high), 1]
+        print(f"  at the curve's own contrast, {low} to {high} periods in view: {mine.mean():.3f} of {mine.size}")
 
 
 def reliability(p, striped, weight=None) -> tuple:
