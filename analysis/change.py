@@ -292,8 +292,8 @@ def _reasons(base, after, twin, reading, transfer_log, unit, *, sure) -> tuple[s
                      "machine's because AFTER shows a sure stripe at the same spacing.")
     if abs(transfer_log[0]) > 0.03:
         worse, by = "AFTER" if transfer_log[0] < 0 else "BEFORE", abs(transfer_log[0])
-        words.append(f"{worse}'s photo is less sharp and hides more of so fine a stripe, as far as edges tell: the "
-                     f"ratio is corrected by {100 * np.expm1(by):.0f} % for it, and its interval is wider. "
+        words.append(f"{worse}'s photo hides more of the stripe, as far as its edges tell blur and its ground a bright "
+                     f"spot: the ratio is corrected by {100 * np.expm1(by):.0f} % for it, and its interval is wider. "
                      "Photograph both again alike for a surer answer.")
     if twin is None:
         words.append(f"AFTER by itself shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "

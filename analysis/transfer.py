@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.flatten import glare_share
 from analysis.line import Line
 from analysis.photo import Photo
 from analysis.photo_waves import wave_in_photo
@@ -20,6 +21,7 @@ __all__ = ["PHOTO_TRANSFER_SD", "blur_transfer", "highest_contrast", "slant_tran
 # each photo of a pair, as the ratios of 84 pairs scatter
 PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
+GLARE_TOLD = 0.1           # share of the contrast from which a bright spot is worth a word; common practice, no source
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
 LEAST_SEEN = 0.1           # of a stripe's contrast, the least that a photo which shows it is taken to let through
@@ -33,12 +35,15 @@ def with_transfer(field: StripeField, piece: Piece, photo: Photo, glare: float) 
     `glare` is the share of the ground's light that is a lamp's own reflection.
     """
     light = (1.0 - glare) * (1.0 - _veil(piece, photo))
+    spot = () if glare < GLARE_TOLD else (
+        f"A bright spot on the ground may be a lamp's reflection, which hides up to {100 * glare:.0f} % of the "
+        "contrast. Photograph again with the light from the side.",)
 
     def reach(candidate):
         low, high = candidate.stripe.contrast_interval_percent
         let_through = max(blur_transfer(candidate.stripe, piece, photo), LEAST_SEEN)
         slanted = slant_transfer(candidate.line) if piece.corners_px is None else 1.0
-        notes = candidate.stripe.notes
+        notes = candidate.stripe.notes + spot
         if let_through < 0.9:
             hidden = 100 * (1 - let_through)
             notes += (f"The photo's blur may hide up to {hidden:.0f} % of so fine a stripe's contrast.",)
@@ -73,13 +78,16 @@ def transfer_between(judged) -> tuple[float, float]:
     A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of the difference
     that the edges of two photos state, a third is there on average, give or take two fifths; light, tone and
     sharpening part two photos by 0.11 besides (84 pairs by two simulators, one of them made apart from this program).
+    A bright spot hides anything between nothing and its share, evenly in the logarithm.
     """
     found = judged[0].stripes.stripes or judged[1].stripes.stripes
     apart = 0.0
     if found:
         first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
         apart = float(np.log(second / first))
-    return BLUR_SHARE * apart, float(np.hypot(np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart))
+    before, after = (0.5 * np.log(1.0 - glare_share(j.texture)) for j in judged)
+    sds = (np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart, before / np.sqrt(3.0), after / np.sqrt(3.0))
+    return BLUR_SHARE * apart + float(after - before), float(np.linalg.norm(sds))
 
 
 def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:

@@ -101,7 +101,7 @@ def test_ratio_is_freed_of_what_unequal_blur_may_have_eaten():
     assert plain.verdict == "worse" and freed.verdict == "unchanged"
     assert freed.ratio == pytest.approx(0.8 * plain.ratio, rel=1e-6)
     assert freed.ratio_interval == pytest.approx([0.8 * v for v in plain.ratio_interval], rel=1e-6)
-    assert any("BEFORE's photo is less sharp" in words for words in freed.reasons)
+    assert any("BEFORE's photo hides more" in words for words in freed.reasons)
 
 
 def test_remainder_that_is_sure_is_not_called_gone():

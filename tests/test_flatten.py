@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import PhotoError
-from analysis.flatten import flatten, lost_to_artwork, strength_of
+from analysis.flatten import flatten, glare_share, lost_to_artwork, strength_of
 from tests.textures import S, cosine, grid, piece
 
 
@@ -140,6 +140,18 @@ def test_missing_data_has_weight_zero_and_value_zero():
     made = flatten(given)
     assert (made.weight[x <= 20] == 0).all()
     assert (made.log_reflectance[made.weight == 0] == 0).all()
+
+
+@pytest.mark.parametrize("wide", [0.15, 0.2, 0.25])
+def test_bright_spot_is_taken_to_hide_what_it_hides_and_even_ground_nothing(wide):
+    """A Gaussian spot as bright as the ground at its middle, exactly known; s.d. as a share of the piece's width."""
+    x, y, noise = board()
+    ground = 0.2 * np.exp(noise + 0.3 * (x / 72) - 0.2 * (y / 50))
+    spot = 0.2 * np.exp(-0.5 * (((x - 30) / 72) ** 2 + ((y - 28) / 72) ** 2) / wide ** 2)
+    made = flatten(piece(ground + spot))
+    hidden = np.average(spot / (ground + spot), weights=made.weight)
+    assert 0.6 * hidden < glare_share(made) < 1.3 * hidden
+    assert glare_share(flatten(piece(ground))) < 0.02
 
 
 def test_artwork_is_looked_for_beside_a_known_stripe():
