@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
-from analysis.frame_candidates import Candidate, edge_candidates, faint_candidates, line_candidates, lines_along
+from analysis.frame_candidates import (
+    Candidate,
+    covered_candidates,
+    edge_candidates,
+    faint_candidates,
+    line_candidates,
+    line_on_three_sides,
+    lines_along,
+)
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
 from analysis.frame_cut import runs_out
 from analysis.geometry import (
@@ -37,6 +45,7 @@ __all__ = ["ON_ITS_SIDE", "SQUARE", "Frame", "find_frame", "frame_at", "uprightn
 PASSES = ((line_candidates, 1100, 0.0, 0.0), (line_candidates, 1100, 1.5, 0.0), (line_candidates, 700, 1.5, 0.0),
           (line_candidates, 2200, 1.0, 0.0), (faint_candidates, 700, 0.0, 0.0),
           (line_candidates, 1100, 0.0, -0.03), (line_candidates, 1100, 0.0, 0.03),
+          (covered_candidates, 1100, 0.0, 0.0),
           (edge_candidates, 1100, 0.0, 0.0), (edge_candidates, 700, 1.5, 0.0))
 BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
 LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line
@@ -99,6 +108,8 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
         found = _search(luminance, size_mm, focal_share, search_px, blur_px, k1, propose)
         if found:
             found = [_outermost(luminance, one, size_mm, focal_share) for one in found]
+            found = [one for one in found if one is not None]
+        if found:
             return _chosen(found, size_mm, luminance.shape, focal_share)
     if runs_out(_shrunk(luminance, max(1.0, max(luminance.shape) / PASSES[0][1])), size_mm):
         raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo, or "
@@ -193,10 +204,11 @@ def _search(luminance, size_mm, focal_share, search_px, blur_px, k1, propose) ->
     return found
 
 
-def _outermost(luminance, found: CheckedFrame, size_mm, focal_share) -> CheckedFrame:
+def _outermost(luminance, found: CheckedFrame, size_mm, focal_share) -> CheckedFrame | None:
     """Dark line close around what was found, if there is one.
 
     A bare strip between line and ground, or the ground's edge, is not the frame; of a double line the outer one is.
+    None for an edge that has a line along or around three sides only: something lies on the fourth.
     """
     ideal = undistort(found.fit.corners_px, found.fit.lens)
     tried = np.stack([moved_out(ideal, np.full(4, far), size_mm) for far in BESIDE_MM])
@@ -210,7 +222,8 @@ def _outermost(luminance, found: CheckedFrame, size_mm, focal_share) -> CheckedF
         checked = check_frame(luminance, one, size_mm, focal_share=focal_share)
         if checked is not None and (not (found.is_line and found.dark) or checked.score > found.score - ABOUT_EQUAL):
             return checked
-    return found
+    spoilt = not found.is_line and line_on_three_sides(luminance, np.concatenate([ideal[None], tried]), size_mm).any()
+    return None if spoilt else found
 
 
 def _shrunk(luminance, factor, blur_px=0.0) -> NDArray[np.float32]:

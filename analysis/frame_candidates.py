@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from analysis.faint_lines import faint_lines
 from analysis.geometry import apply_homography, homography_of, shape_misfit
-from analysis.quads import EdgeLines, edge_lines, quadrilaterals
+from analysis.quads import EdgeLines, edge_lines, quadrilaterals, quadrilaterals_with_a_gap
 from analysis.ranks import percentile
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "GOES_ON", "edge_candidates", "faint_candidates", "line_beyond", "line_candidates",
-           "lines_along", "side_medians", "straight_edges", "widest_bars"]
+__all__ = ["Candidate", "GOES_ON", "covered_candidates", "edge_candidates", "faint_candidates", "line_beyond",
+           "line_candidates", "line_on_three_sides", "lines_along", "side_medians", "straight_edges", "widest_bars"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
@@ -24,6 +24,7 @@ GOES_ON = 0.5              # of a line's own strength, past its corner
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
+LEAST_ALIKE = 0.6          # of the faintest side over the middle one: beyond a tool's edge lies no board
 LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
 RIM_SHARE, RIM_SLOPE = 0.5, 0.07           # of a side that the board's edge runs along, and how far from parallel
 SAME_MM, BEYOND_MM = 0.7, 3.0              # an edge on a side, and one that goes on past its corner
@@ -45,6 +46,7 @@ class Candidate:
     strength: float                    # log contrast of the line, or of the edge
     score: float
     faint: bool = False                # from lines that no edge piece shows: all sides must then agree beyond doubt
+    covered: bool = False              # one side's line is seen in part only, as under a tool that lies on it
 
 
 def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
@@ -64,6 +66,21 @@ def faint_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float])
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
 
 
+def covered_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
+    """The same where something covers most of one side: costly, and one side has little to say against it."""
+    lines, found = straight_edges(picture), []
+    for dark_inside in (True, False) if len(lines.point) >= 4 else ():
+        quads, support, span = quadrilaterals_with_a_gap(lines, picture.shape[::-1], dark_inside)
+        for turn in (0, 1) if len(quads) else ():
+            corners, seen = np.roll(quads, -turn, axis=1), np.roll(span, -turn, axis=1)
+            misfit, _ = shape_misfit(corners, size_mm, picture.shape[::-1])
+            order = np.argsort(2.0 * misfit - support.mean(axis=1))
+            order = order[misfit[order] < LOOSE_MISFIT][:MOST // 4]
+            found += lines_along(picture, corners[order], misfit[order], size_mm, seen[order]) if len(order) else []
+    found = [replace(one, covered=True) for one in _distinct(sorted(found, key=lambda c: -c.score), size_mm)]
+    return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
+
+
 def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
     """Quadrilaterals that are darker, or lighter, than a board that shows all round them, best first.
 
@@ -78,7 +95,8 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     for corners_one, misfit, median in zip(corners[order], misfits[order], medians, strict=True):
         near, far = (_step(median, *band) for band in ((0.35, 1.25), (1.4, 3.0)))
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
-        if np.abs(step).min() < LEAST_STEP or abs(np.sign([near, far]).sum()) < 8:
+        alike = max(np.abs(one).min() / np.median(np.abs(one)) for one in (near, far))
+        if np.abs(step).min() < LEAST_STEP or alike < LEAST_ALIKE or abs(np.sign([near, far]).sum()) < 8:
             continue
         rims, going_on = _edges_beside(corners_one, lines, size_mm)
         if going_on < 2 and (rims >= 2 or _grain_goes_on(picture, corners_one, size_mm)):
@@ -89,9 +107,12 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
-def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
-    """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first."""
-    median = side_medians(picture, corners, size_mm)
+def lines_along(picture, corners, misfits, size_mm, span=None) -> list[Candidate]:
+    """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first.
+
+    With `span`, shape (n, 4, 2), a side is looked at from and to there alone, 0 to 1.
+    """
+    median = side_medians(picture, corners, size_mm, span)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
     for dark in (True, False):
@@ -102,6 +123,13 @@ def lines_along(picture, corners, misfits, size_mm) -> list[Candidate]:
                                        dark=dark, strength=float(score),
                                        score=float(score - SHAPE_COST * misfits[k])))
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+
+
+def line_on_three_sides(picture, corners, size_mm) -> NDArray[np.bool_]:
+    """Whether a dark line runs along three sides of some quadrilaterals (n, 4, 2) and none along the fourth."""
+    blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
+    bar = np.sort(widest_bars(side_medians(picture, corners, size_mm), blur_mm)[1], axis=1)
+    return (bar[:, 1] > 2 * LEAST_BAR) & (bar[:, 0] < 0.2 * bar[:, 1])
 
 
 def _bars(profiles, width_mm, gap_mm, reach_mm=1.6):
@@ -191,13 +219,16 @@ def _of_shape(lines, size_px, size_mm, dark_inside):
     return tuple(map(np.concatenate, (corners, misfits, supports)))
 
 
-def side_medians(picture, corners, size_mm) -> NDArray[np.float64]:
-    """Median log profile across each side over `U_MM`, shape (n, 4, m)."""
+def side_medians(picture, corners, size_mm, span=None) -> NDArray[np.float64]:
+    """Median log profile across each side over `U_MM`, shape (n, 4, m); `span` as in `lines_along`."""
     floor = np.float32(1e-3 * _bright(picture) + 1e-6)
     large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
     seen = picture if large else np.log(np.maximum(picture, floor))
-    profiles, _, _ = side_profiles(seen, corners, size_mm, np.linspace(0.05, 0.95, 49), U_MM)
+    positions = np.linspace(0.05, 0.95, 49)
+    profiles, _, _ = side_profiles(seen, corners, size_mm, positions, U_MM)
     profiles = np.log(np.maximum(profiles, floor)) if large else profiles
+    if span is not None:
+        profiles[(positions < span[..., :1]) | (positions > span[..., 1:])] = np.nan
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 

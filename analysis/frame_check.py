@@ -21,6 +21,9 @@ LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
 EDGE_SUPPORT = 0.85        # the same for an edge
 EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alone must fit
 LEAST_SIDE = 0.4           # the same for the worst side
+LEAST_COVERED = 0.1        # the same where something lies on it; then the three others must be beyond doubt
+REACHES_MM = (0.8, 0.4)    # of the sides' places from where they are looked for, at first and then
+COVERED_REACHES_MM = (1.2, 0.8, 0.4)       # a piece of a side tells its far end worse
 MOST_UNLIKE_ENDS = 2       # of eight places past the corners, and eight before them
 END_COST = 0.15            # in score, for each place where the line goes on past a corner or stops before it
 STOPS = 0.2                # of the line's own strength, just before a corner: it is not there
@@ -66,19 +69,19 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     h, w = luminance.shape
     lens, width = lens_of_photo((w, h), k1), candidate.width_mm
     corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
-    for step in range(2):
+    for reach in COVERED_REACHES_MM if candidate.covered else REACHES_MM:
         edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
-                            reach_mm=0.8 if step == 0 else 0.4)
+                            reach_mm=reach)
         fit = fit_sides(edges, (w, h))
         if fit is None:
             return None
         lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
-    support = float(edges.share.mean())
+    support, least = float(edges.share.mean()), LEAST_COVERED if candidate.covered else LEAST_SIDE
     misfit, focal = _shape(corners, size_mm, (w, h), focal_share or USUAL_FOCAL)
     is_line, px_per_mm = candidate.width_mm > 0, side_px_per_mm(corners, size_mm).mean()
-    if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < LEAST_SIDE:
+    if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < least:
         return None
     if shape_known and misfit > (TIGHT_MISFIT if is_line else EDGE_MISFIT):
         return None
@@ -86,9 +89,9 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if fit.residual_px > max(0.6, 0.06 * px_per_mm):
         return None
-    if is_line and not _alike(edges.lines, side_px_per_mm(corners, size_mm)) and not (
+    if is_line and not _alike(edges.lines, edges.outward_px) and not (
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
-            and _three_alike(edges.lines, side_px_per_mm(corners, size_mm))):
+            and _three_alike(edges.lines, np.linalg.norm(edges.outward_px, axis=1))):
         return None
     # Past a corner outside the photo it is not seen whether two sides end: a ruled mat's go on there.
     out = 2 * int(((fit.corners_px < -0.5) | (fit.corners_px > np.array([w, h]) - 0.5)).any(axis=1).sum())
@@ -100,7 +103,8 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         beyond = line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0]
         unlike_ends = _unlike_ends(beyond, out)
         sure = unlike_ends == 0 and edges.share.min() > LEAST_SUPPORT and misfit < EDGE_MISFIT
-        if unlike_ends is None or candidate.faint and not sure:
+        if unlike_ends is None or candidate.faint and not sure or candidate.covered and not _three_sure(
+                edges, beyond, misfit):
             return None
     return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
                         score=support + candidate.strength - SHAPE_COST * misfit - END_COST * unlike_ends,
@@ -122,14 +126,15 @@ def _unlike_ends(line, unknown) -> int | None:
     return None if count > MOST_UNLIKE_ENDS or past.all(axis=1).any() or before.all(axis=1).any() else count
 
 
-def _alike(lines, px_per_mm) -> bool:
-    """Whether four sides, of so many pixels a mm each, look like one engraved line.
+def _alike(lines, outward_px) -> bool:
+    """Whether four sides, of so many pixels a mm outward each, shape (4, 2), look like one engraved line.
 
     A shadow at a board's edge is softer, wider or narrower, fainter, and the
     model of a blurred line puts its edge elsewhere.
     """
     if any(one is None for one in lines):
         return False
+    px_per_mm = np.linalg.norm(outward_px, axis=1)
     misfit, width, blur = np.array([(one.misfit, one.width_mm, one.blur_mm) for one in lines]).T
     blur = blur * px_per_mm                # the camera's, so alike in pixels
     clear = misfit < MOST_PROFILE_MISFIT
@@ -146,18 +151,22 @@ def _alike(lines, px_per_mm) -> bool:
     depth = max((np.abs(np.diff(level, axis=1)) for level in (light, np.log(light))),     # ... or in its logarithm
                 key=lambda one: one.min() / np.median(one))
     return bool(_ratio(width) < MOST_UNLIKE
-                and (_ratio(blur[clear]) < MOST_UNLIKE or clear.all() and _shaken(width, blur))
+                and (_ratio(blur[clear]) < MOST_UNLIKE or clear.all() and _shaken(width, blur, outward_px))
                 and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean())
                 and depth.min() > LEAST_DEPTH * np.median(depth))
 
 
-def _shaken(width_mm, blur_px) -> bool:
-    """Whether four clean sides are one line that a camera shaken along two of them blurred across the other two.
+def _shaken(width_mm, blur_px, outward_px) -> bool:
+    """Whether four clean sides are one line that a shaken camera blurred more in one direction.
 
-    What their widths differ by lies half at the outer edge: a shake longer than the line is wide moves it.
+    The variance of a camera's blur is n' C n across a side of normal n, with one C for all of them. What the widths
+    differ by lies half at the outer edge: a shake longer than the line is wide moves it.
     """
-    return (_ratio(blur_px[::2]) < THREE_UNLIKE and _ratio(blur_px[1::2]) < THREE_UNLIKE
-            and np.ptp(width_mm) < 2 * THREE_SHIFT_MM)
+    x, y = (outward_px / np.linalg.norm(outward_px, axis=1, keepdims=True)).T
+    terms = np.stack([x * x, x * y, y * y], axis=1)
+    fitted = terms @ np.linalg.lstsq(terms / blur_px[:, None] ** 2, np.ones(4), rcond=None)[0]
+    return fitted.min() > 0 and (np.abs(np.log(fitted / blur_px ** 2)).max() < np.log(THREE_UNLIKE)
+                                 and np.ptp(width_mm) < 2 * THREE_SHIFT_MM)
 
 
 def _three_alike(lines, px_per_mm) -> bool:
@@ -173,6 +182,13 @@ def _three_alike(lines, px_per_mm) -> bool:
                 and np.abs(depth).min() > THREE_DEPTH * np.abs(depth).max()):
             return True
     return False
+
+
+def _three_sure(edges, beyond, misfit) -> bool:
+    """Whether all but one side are one clean line and what is seen of that one fits them; no line goes on anywhere."""
+    order = np.sort(edges.share)
+    return bool(order[1] > LEAST_SUPPORT and misfit < EDGE_MISFIT and not (beyond[0] > GOES_ON).any()
+                and _three_alike(edges.lines, np.linalg.norm(edges.outward_px, axis=1)))
 
 
 def _ratio(values) -> float:

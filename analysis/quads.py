@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EdgeLines", "bends", "edge_lines", "merged", "quadrilaterals"]
+__all__ = ["EdgeLines", "bends", "edge_lines", "merged", "quadrilaterals", "quadrilaterals_with_a_gap"]
 
 MOST_LINES = 240
 MOST_OF_A_SECTOR, SECTOR_DEG = 45, 15.0      # lines: those of a ruled mat must not crowd out the frame's
@@ -24,6 +24,7 @@ FEWEST_DEG, MOST_DEG = 50.0, 130.0   # corners of a rectangle seen at a tilt up 
 MOST_QUADS = 60000
 MOST_GAP = 0.6             # in a line, over the length of the pieces on both sides: a finger may hide a third of it
 MOST_BEYOND = 0.45         # of a line's length may lie beyond a corner
+LEAST_PIECE, LEAST_OF_THREE = 0.05, 0.4      # of a side with a gap, and of each other side, that must lie on edges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,19 +71,45 @@ def quadrilaterals(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool
     support : ndarray, shape (n, 4)
         Share of each side that lies on edges, at most 1.
     """
-    _, start, stop, meet, along_first, along_second, fits = _pairs(lines, size_px, dark_inside)
-    length = stop - start
-    walks = _walks(fits)
-    corners = np.stack([meet[walks[:, k - 1], walks[:, k]] for k in range(4)], axis=1)
-    support = np.empty((len(walks), 4))
+    pairs = _pairs(lines, size_px, dark_inside)
+    corners, support, _ = _outlines(lines, pairs, _walks(pairs.fits))
+    return corners, support
+
+
+def quadrilaterals_with_a_gap(lines: EdgeLines, size_px: tuple[int, int],
+                              dark_inside: bool) -> tuple[NDArray, NDArray, NDArray]:
+    """Closed walks over four lines, one of which ends anywhere before its corner, as under a tool that lies on it.
+
+    Returns
+    -------
+    corners, support
+        As of `quadrilaterals`.
+    span : ndarray, shape (n, 4, 2)
+        Where along each side its line is seen, from and to, 0 to 1.
+    """
+    pairs = _pairs(lines, size_px, dark_inside)
+    corners, support, span = _outlines(lines, pairs, _walks_with_a_gap(pairs.fits, pairs.may_meet))
+    order = np.sort(support, axis=1)
+    seen = (order[:, 0] > LEAST_PIECE) & (order[:, 1] > LEAST_OF_THREE)
+    return corners[seen], support[seen], span[seen]
+
+
+def _outlines(lines, pairs, walks):
+    """Corners, support and span of walks (n, 4)."""
+    start, stop = pairs.start, pairs.stop
+    corners = np.stack([pairs.meet[walks[:, k - 1], walks[:, k]] for k in range(4)], axis=1)
+    support, span = np.empty((len(walks), 4)), np.empty((len(walks), 4, 2))
     for k in range(4):
         line = walks[:, k]
-        begin, end = along_second[walks[:, k - 1], line], along_first[line, walks[:, (k + 1) % 4]]
-        inside = np.minimum(end, stop[line]) - np.maximum(begin, start[line])
-        density = lines.support_px[line] / np.maximum(length[line], 1.0)
-        support[:, k] = np.clip(inside * density / np.maximum(end - begin, 1e-6), 0.0, 1.0)
+        begin = pairs.along_second[walks[:, k - 1], line]
+        end = pairs.along_first[line, walks[:, (k + 1) % 4]]
+        low, high = np.maximum(begin, start[line]), np.minimum(end, stop[line])
+        density = lines.support_px[line] / np.maximum(stop[line] - start[line], 1.0)
+        far = np.maximum(end - begin, 1e-6)
+        support[:, k] = np.clip((high - low) * density / far, 0.0, 1.0)
         support[:, k][end - begin < 20] = 0.0
-    return corners, support
+        span[:, k] = np.stack([low - begin, high - begin], axis=1) / far[:, None]
+    return corners, support, span
 
 
 def bends(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool) -> tuple[NDArray, NDArray, NDArray]:
@@ -95,22 +122,37 @@ def bends(lines: EdgeLines, size_px: tuple[int, int], dark_inside: bool) -> tupl
     back, on : ndarray, shape (n, 2)
         Unit directions of the line before, backward, and of the line after.
     """
-    direction, start, stop, meet, along_first, along_second, fits = _pairs(lines, size_px, dark_inside)
-    density = lines.support_px / np.maximum(stop - start, 1.0)
+    pairs = _pairs(lines, size_px, dark_inside)
+    density = lines.support_px / np.maximum(pairs.stop - pairs.start, 1.0)
     rows = []
-    for line in range(len(direction)):
-        before, after = np.nonzero(fits[:, line])[0], np.nonzero(fits[line])[0]
+    for line in range(len(density)):
+        before, after = np.nonzero(pairs.fits[:, line])[0], np.nonzero(pairs.fits[line])[0]
         for i, k in ((i, k) for i in before for k in after if i != k):
-            begin, end = along_second[i, line], along_first[line, k]
-            seen = (min(end, stop[line]) - max(begin, start[line])) * density[line]
+            begin, end = pairs.along_second[i, line], pairs.along_first[line, k]
+            seen = (min(end, pairs.stop[line]) - max(begin, pairs.start[line])) * density[line]
             if end - begin > 20 and seen > 0.5 * (end - begin):
-                rows.append((seen, *meet[i, line], *meet[line, k], *-direction[i], *direction[k]))
+                rows.append((seen, *pairs.meet[i, line], *pairs.meet[line, k], *-pairs.direction[i],
+                             *pairs.direction[k]))
     rows = np.array(sorted(rows, reverse=True)).reshape(-1, 9)
     return rows[:, 1:5].reshape(-1, 2, 2), rows[:, 5:7], rows[:, 7:9]
 
 
-def _pairs(lines, size_px, dark_inside):
-    """Directions and extents with the dark side as asked; where lines meet, how far along, and which pairs fit."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pairs:
+    """Each line against each other one, the dark side as asked; shapes (n,), and (n, n) by first and second."""
+
+    direction: NDArray[np.float64]     # (n, 2)
+    start: NDArray[np.float64]
+    stop: NDArray[np.float64]
+    meet: NDArray[np.float64]          # (n, n, 2)
+    along_first: NDArray[np.float64]   # how far along each of the two they meet
+    along_second: NDArray[np.float64]
+    may_meet: NDArray[np.bool_]        # in a corner of about 90 degrees, wherever the first stops and the second starts
+    fits: NDArray[np.bool_]            # and neither needs to be drawn out by much
+
+
+def _pairs(lines, size_px, dark_inside) -> _Pairs:
+    """Where lines meet, and which pairs make a corner."""
     sign = 1.0 if dark_inside else -1.0
     point, direction = lines.point, sign * lines.direction
     start, stop = (lines.start, lines.stop) if dark_inside else (-lines.stop, -lines.start)
@@ -119,12 +161,14 @@ def _pairs(lines, size_px, dark_inside):
     cosine = direction @ direction.T
     length = stop - start
     slack = 0.3 * length + 12.0
-    fits = (turn > 0) & (cosine < np.cos(np.radians(FEWEST_DEG))) & (cosine > np.cos(np.radians(MOST_DEG)))
-    fits &= (along_first < (stop + slack)[:, None]) & (along_first > (stop - MOST_BEYOND * length)[:, None])
-    fits &= (along_second > (start - slack)[None, :]) & (along_second < (start + MOST_BEYOND * length)[None, :])
+    may = (turn > 0) & (cosine < np.cos(np.radians(FEWEST_DEG))) & (cosine > np.cos(np.radians(MOST_DEG)))
+    may &= (along_first > (stop - MOST_BEYOND * length)[:, None])
+    may &= (along_second < (start + MOST_BEYOND * length)[None, :])
     reach = np.array(size_px) * 0.04 + 4
-    fits &= np.all((meet > -reach) & (meet < np.array(size_px) + reach), axis=-1)
-    return direction, start, stop, meet, along_first, along_second, fits
+    may &= np.all((meet > -reach) & (meet < np.array(size_px) + reach), axis=-1)
+    fits = may & (along_first < (stop + slack)[:, None]) & (along_second > (start - slack)[None, :])
+    return _Pairs(direction=direction, start=start, stop=stop, meet=meet, along_first=along_first,
+                  along_second=along_second, may_meet=may, fits=fits)
 
 
 def _dark_right(segments, grey) -> NDArray[np.float64]:
@@ -246,3 +290,17 @@ def _walks(fits) -> NDArray[np.int64]:
     walks = np.concatenate(walks)
     walks = walks[walks[:, 0] < walks[:, 1:].min(axis=1)]
     return walks[:MOST_QUADS]
+
+
+def _walks_with_a_gap(fits, may_meet) -> NDArray[np.int64]:
+    """Walks i -> j -> k -> l over pairs that fit, the last and the first of which may meet but do not fit, (n, 4)."""
+    closing, after, walks, count = may_meet & ~fits, [np.flatnonzero(row) for row in fits], [], 0
+    for first, second in zip(*np.nonzero(fits), strict=True):
+        for third in after[second]:
+            last = after[third]
+            last = last[closing[last, first]]
+            if len(last) and count < MOST_QUADS:
+                walks.append(np.column_stack([np.full(len(last), first), np.full(len(last), second),
+                                              np.full(len(last), third), last]))
+                count += len(last)
+    return np.concatenate(walks) if walks else np.zeros((0, 4), np.int64)

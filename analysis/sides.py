@@ -19,6 +19,7 @@ from analysis.line_profile import LineProfile, measure_line
 __all__ = ["EdgePoints", "edge_points", "mean_sides", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
 
 FEWEST_POINTS = 8          # edge positions a side needs
+LEAST_LINE = 0.25          # of a side's positions that show the line: then its place is taken from these alone
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
 CLIPPED = 0.97             # linear light that the camera may have cut off
 UNLIKE_MM = 0.06           # corrections of the sides differ by less, for one engraving and one camera
@@ -32,9 +33,10 @@ class EdgePoints:
     """Positions of the outer edge along the four sides."""
 
     points_px: NDArray[np.float64]     # (4, n, 2) photo pixels
-    seen: NDArray[np.bool_]            # (4, n): the outer edge is there
+    seen: NDArray[np.bool_]            # (4, n): the line's outer edge is there, or an edge on a side without a line
     share: NDArray[np.float64]         # (4,) of the side's length where the line is, or the edge if there is no line
     lines: tuple[LineProfile | None, ...]      # mean profile of each side's line, levels over that outside
+    outward_px: NDArray[np.float64]    # (4, 2) photo pixels of a mm outward, square to each side
 
 
 def side_px_per_mm(corners, size_mm) -> NDArray[np.float64]:
@@ -143,7 +145,8 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
     profiles, on, step = side_profiles(luminance, np.asarray(corners)[None], size_mm,
                                        np.linspace(margin, 1.0 - margin, n), u, lines=LINES, lens=lens)
-    across = np.linalg.norm(step[0], axis=-1).mean(axis=1)
+    outward = _square_to(on[0, :, -1] - on[0, :, 0], step[0].mean(axis=1))
+    across = np.linalg.norm(outward, axis=1)
     where, seen, line = np.empty((4, n)), np.zeros((4, n), bool), np.zeros((4, n), bool)
     lines = []
     for k in range(4):
@@ -152,11 +155,18 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=sigma, sigmaY=1e-3)
         beyond = max(0.15, 2.2 / across[k])
         where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
+        if width_mm > 0 and (seen[k] & line[k]).sum() >= LEAST_LINE * n:
+            seen[k] &= line[k]             # the edge of something that lies on the side is no place of the line
         lines.append(_mean_line(profile, u, where[k], seen[k], core, across[k]) if width_mm > 0 else None)
     where = where + _shifts(lines)[:, None]
     points = on[0] + step[0] * where[..., None]
     share = (line if width_mm > 0 else seen).mean(axis=1)
-    return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines))
+    return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines), outward_px=outward)
+
+
+def _square_to(along, step) -> NDArray[np.float64]:
+    """Parts of steps (4, 2) square to some directions (4, 2)."""
+    return step - along * ((step * along).sum(axis=1) / (along * along).sum(axis=1))[:, None]
 
 
 def _shifts(lines) -> NDArray[np.float64]:

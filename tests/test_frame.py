@@ -10,13 +10,14 @@ from skimage import data
 from analysis.errors import PhotoError
 from analysis.faint_lines import faint_lines
 from analysis.frame import find_frame, frame_at
-from analysis.frame_candidates import _grain_goes_on
+from analysis.frame_candidates import _grain_goes_on, line_on_three_sides
+from analysis.frame_check import _shaken
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.line_profile import line_model, measure_line
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.rectify import photo_to_piece, rectify
 from analysis.side_fit import fit_sides
-from analysis.sides import EdgePoints, moved_out, nan_median
+from analysis.sides import EdgePoints, edge_points, moved_out, nan_median
 from analysis.simulate import CameraSpec, PieceSpec, photograph
 from tests.hard_frames import LINEAR, hard_case
 from tests.test_rectify import photo_of
@@ -156,8 +157,8 @@ def test_four_noisy_sides_and_a_lens_give_back_corners_and_k1():
     t = np.linspace(0.03, 0.97, 96)[None, :, None]
     points = distort(corners[:, None] * (1 - t) + np.roll(corners, -1, axis=0)[:, None] * t, lens)
     noisy = points + rng.normal(0, 0.2, points.shape)
-    fit = fit_sides(EdgePoints(points_px=noisy, seen=np.ones((4, 96), bool), share=np.ones(4), lines=(None,) * 4),
-                    (1600, 1200))
+    fit = fit_sides(EdgePoints(points_px=noisy, seen=np.ones((4, 96), bool), share=np.ones(4), lines=(None,) * 4,
+                              outward_px=np.zeros((4, 2))), (1600, 1200))
     assert abs(fit.lens.k1 - 0.02) < 4 * fit.lens.k1_sd
     assert np.abs(fit.corners_px - distort(corners, lens)).max() < 4 * fit.corners_sd_px
     assert fit.residual_px == pytest.approx(0.2, rel=0.2)
@@ -169,8 +170,8 @@ def test_straight_sides_show_no_lens():
     t = np.linspace(0.03, 0.97, 96)[None, :, None]
     points = corners[:, None] * (1 - t) + np.roll(corners, -1, axis=0)[:, None] * t
     noisy = points + rng.normal(0, 0.2, points.shape)
-    fit = fit_sides(EdgePoints(points_px=noisy, seen=np.ones((4, 96), bool), share=np.ones(4), lines=(None,) * 4),
-                    (1600, 1200))
+    fit = fit_sides(EdgePoints(points_px=noisy, seen=np.ones((4, 96), bool), share=np.ones(4), lines=(None,) * 4,
+                              outward_px=np.zeros((4, 2))), (1600, 1200))
     assert fit.lens.k1 == 0.0 and fit.lens.k1_sd > 0
 
 
@@ -298,6 +299,62 @@ def test_a_finger_over_a_third_of_a_side_does_not_hide_the_frame():
     middle, end = (true[1] + true[2]) / 2, (900, 300)
     covered = cv2.line(luminance.copy(), [int(v) for v in middle - (25, 0)], end, 0.55, int(0.33 * 480))
     assert worst_mm(find_frame(covered, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+
+
+def covered(luminance, corners, ends_mm, level, width_px):
+    """A tool lies straight from one place of a piece of 80 x 60 mm to another."""
+    ends = apply_homography(homography_of(corners, (80.0, 60.0)), np.array(ends_mm, float)).round().astype(int)
+    return cv2.line(luminance.copy(), *(tuple(map(int, end)) for end in ends), level, width_px)
+
+
+def test_a_tool_over_most_of_a_side_does_not_hide_the_frame_nor_let_another_size_pass():
+    """Eight and ten mm of 60 are left of the side; 0.1 mm is a sixth of the line's width."""
+    luminance, true = drawn([], 0.6)
+    photo = covered(luminance, true, [(80, 11), (80, 47)], 0.2, 44)
+    assert worst_mm(find_frame(photo, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+    for size in ((72.0, 60.0), (88.0, 60.0), (80.0, 66.0)):
+        with pytest.raises(PhotoError):
+            find_frame(photo, size)
+
+
+def test_the_edge_of_a_tool_beside_a_line_moves_no_side():
+    """From one corner over 34 of 60 mm a tool's edge runs aslant within a mm of the hidden line."""
+    luminance, true = drawn([], 0.6)
+    tool_mm = np.array([[79.2, -3], [80.6, 34], [76, 34], [75, -3]])
+    outline = apply_homography(homography_of(true, (80.0, 60.0)), tool_mm)
+    photo = cv2.fillConvexPoly(luminance.copy(), outline.round().astype(np.int32), 0.15, cv2.LINE_AA)
+    edges = edge_points(photo, true, (80.0, 60.0), width_mm=0.6, dark=True, lens=lens_of_photo((800, 640)))
+    assert worst_mm(fit_sides(edges, (800, 640)).corners_px, true, 8.0) < 0.05
+
+
+def test_blur_of_four_sides_is_one_camera_s_where_one_covariance_gives_all():
+    """Closed form: across a side of normal n the variance is n' C n; a soft shadow on one side alone is no camera's."""
+    bearing = np.radians([75.0, 190.0, 285.0, 355.0])        # sides of a frame seen at a tilt
+    outward = 9.0 * np.stack([np.cos(bearing), np.sin(bearing)], axis=1)
+    across = outward / 9.0 @ (3.0 * np.array([np.cos(np.radians(165.0)), np.sin(np.radians(165.0))]))
+    blur = np.sqrt(0.9 ** 2 + across ** 2)
+    assert blur[2] > 1.5 * blur[0] and _shaken(np.full(4, 0.8), blur, outward)
+    assert not _shaken(np.full(4, 0.8), np.array([0.9, 0.9, 2.4, 0.9]), outward)
+
+
+@pytest.mark.parametrize(("hidden_mm", "level"), [(1.0, 0.15), (2.0, 0.2), (4.0, 0.2)])
+def test_a_tool_s_edge_is_no_side_of_an_engraved_area(hidden_mm, level):
+    """The stated size is that of the area that the tool leaves; beyond the tool's edge lies no board."""
+    case = hard_case(1, "filled", size_px=(1000, 750))
+    size = case.size_mm[0] - hidden_mm, case.size_mm[1]
+    ends = apply_homography(homography_of(case.corners_px, case.size_mm), np.array([[size[0] + 3, -2.0],
+                                                                                    [size[0] + 3, size[1] + 2]]))
+    photo = cv2.line(case.photo.luminance.copy(), *(tuple(map(int, end.round())) for end in ends), level,
+                     int(round(6 * case.px_per_mm)), cv2.LINE_AA)
+    with pytest.raises(PhotoError):
+        find_frame(cv2.GaussianBlur(photo, (0, 0), 0.6), size)
+
+
+def test_a_line_along_three_sides_only_is_told():
+    luminance, true = drawn([], 0.6)
+    photo = covered(luminance, true, [(80, -6), (80, 66)], 0.2, 44)
+    assert line_on_three_sides(photo, true[None], (80.0, 60.0)).all()
+    assert not line_on_three_sides(luminance, true[None], (80.0, 60.0)).any()
 
 
 def test_a_camera_shaken_along_two_sides_does_not_hide_the_frame():
