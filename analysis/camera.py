@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.brightness import only_uneven
+from analysis.flatten import Texture
 from analysis.folded_rows import folded_rows
 from analysis.geometry import apply_homography, distort
 from analysis.photo import Photo
@@ -42,7 +44,7 @@ BLOCKS_OVER_STRIPE = 4.0   # beat of the second difference over the stripe's own
 LINES = 600                # lines of the photo that the grid of blocks is read from
 
 
-def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
+def without_camera_lines(field: StripeField, piece: Piece, photo: Photo, texture: Texture
                          ) -> tuple[StripeField, str | None, tuple[str, ...]]:
     """Leave out called lines that the camera could have made, as long as another line is called beside them.
 
@@ -56,6 +58,8 @@ def without_camera_lines(field: StripeField, piece: Piece, photo: Photo
     """
     count = len(field.stripes)
     causes = [camera_cause(c.stripe, piece, photo, field.bands) for c in field.candidates[: max(count, 1)]]
+    causes = [cause or _enlarged(s, texture, field.bands)
+              for cause, s in zip(causes, field.stripes, strict=True)] if count else causes
     if photo.block_px > 0:
         causes = [cause or _side_line(field.stripes[k], field.stripes[0], piece, field.bands) if 0 < k < count
                   else cause for k, cause in enumerate(causes)]
@@ -96,6 +100,12 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> st
             return (f"the photo itself jumps every {1 / along:.2f} pixels, as a file does that was compressed and then "
                     "resized")
     return None
+
+
+def _enlarged(stripe: Stripe, texture: Texture, bands: Bands) -> str | None:
+    """Say that a picture enlarged from fewer pixels could make a line, or None."""
+    return ("the ground is more and less uneven at this spacing, but hardly brighter and darker, as where a picture "
+            "was enlarged from fewer pixels" if only_uneven(stripe, texture, bands) else None)
 
 
 def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str | None:

@@ -91,7 +91,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         texture, field = beside, run(find_stripes, beside, **search)
     limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT)
     quality = aside(pool, run, print_quality, texture)
-    field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo)
+    field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo, texture)
     share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None
     grain = run(measure_grain, texture, stripe_model=field.model if field.stripes else None)
     field = _with_limit_of(limit(), field)

@@ -188,7 +188,7 @@ def test_line_that_blocks_make_beside_a_fine_stripe_is_left_out_and_a_stripe_nea
             x, y, period_mm=1 / (base + 0.125 + off) / S, contrast_percent=0.5)
         field = find_stripes(texture(both), with_limit=False)
         assert len(field.stripes) == 2
-        assert len(without_camera_lines(field, given, photo(8))[0].stripes) == kept
+        assert len(without_camera_lines(field, given, photo(8), texture(both))[0].stripes) == kept
 
 
 def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
@@ -198,13 +198,13 @@ def test_a_line_of_the_camera_does_not_hide_a_stripe_beside_it():
                                                                               contrast_percent=0.7)
     field = find_stripes(texture(both), with_limit=False)
     given = piece(np.exp(noise), photo_to_piece=np.diag([1 / S, 1 / S, 1.0]))
-    kept, cause, told = without_camera_lines(field, given, photo(8))
+    kept, cause, told = without_camera_lines(field, given, photo(8), texture(both))
     assert cause is None
     assert [round(s.period_mm, 1) for s in kept.stripes] == [2.3] == [round(c.stripe.period_mm, 1)
                                                                      for c in kept.candidates[:1]]
     assert len(told) == 1 and "8.00 pixels" in told[0]
     alone = find_stripes(texture(noise + cosine(x, y, period_mm=8 / S, contrast_percent=0.9)), with_limit=False)
-    kept, cause, told = without_camera_lines(alone, given, photo(8))
+    kept, cause, told = without_camera_lines(alone, given, photo(8), texture(noise))
     assert cause is not None and kept is alone and told == ()
 
 
