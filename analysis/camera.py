@@ -9,12 +9,10 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.brightness import only_uneven
 from analysis.flatten import Texture
 from analysis.folded_rows import folded_rows
-from analysis.geometry import apply_homography, distort
 from analysis.photo import Photo
 from analysis.photo_waves import HELD_SHARE, SeenLine, piece_wave, wave_in_photo
 from analysis.plane import Bands
@@ -86,7 +84,7 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> st
     if interval is not None:
         return (f"engraved rows {interval:.3f} mm apart, too fine for the photo's pixels, would show as just this "
                 "spacing at this turn of the piece")
-    blocks = _as_blocks(stripe, piece, photo, bands)
+    blocks = _as_blocks(stripe, piece, photo, seen)
     if blocks is not None:
         return blocks
     for axis, lines in ((0, "columns"), (1, "rows")):
@@ -108,7 +106,7 @@ def _enlarged(stripe: Stripe, texture: Texture, bands: Bands) -> str | None:
             "was enlarged from fewer pixels" if only_uneven(stripe, texture, bands) else None)
 
 
-def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str | None:
+def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, seen: SeenLine) -> str | None:
     """Say that the file's own blocks could make a faint line, or None.
 
     Their wave is known exactly in the photo. Laid on the piece through the photo's own perspective it must hold what
@@ -117,29 +115,14 @@ def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> str 
     if photo.block_px <= 0 or stripe.contrast_percent > BLOCKS_MOST_PERCENT:
         return None
     middle = wave_in_photo(stripe, piece)
-    at_mm, at_px = _places(bands, piece)
-    own = _contrast_of(bands, at_mm @ piece_wave(stripe))
     for block in {8, photo.block_px}:
         for order in ORDERS:
             for axis in (0, 1):
-                if abs(abs(middle[axis]) * block / order - 1.0) < NEAR_BLOCKS and _contrast_of(
-                        bands, at_px[..., axis] * order / block) > HELD_SHARE * own:
+                turns = seen.at_px[..., axis] * np.copysign(order / block, middle[axis])
+                if abs(abs(middle[axis]) * block / order - 1.0) < NEAR_BLOCKS and seen.share(turns) > HELD_SHARE:
                     return (f"its spacing in the photo is {block / order:.2f} pixels, which the file's compression "
                             f"makes in blocks of {block} pixels")
     return None
-
-
-def _places(bands: Bands, piece: Piece) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Where the bands' samples lie on the piece, mm, and in the photo, px: each (K, n, 2)."""
-    at_mm = np.stack(np.meshgrid(bands.x_mm, bands.y_mm), axis=-1)
-    return at_mm, distort(apply_homography(np.linalg.inv(piece.photo_to_piece), at_mm), piece.lens)
-
-
-def _contrast_of(bands: Bands, turns) -> float:
-    """Contrast of the bands in step with a wave of which `turns` (K, n) have passed at each sample."""
-    w = bands.fit_weight
-    mean = (w * bands.value).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1e-12)
-    return float(4.0 * abs(np.sum(w * (bands.value - mean) * np.exp(-2j * np.pi * turns))) / w.sum())
 
 
 def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece, bands: Bands) -> str | None:
@@ -148,15 +131,14 @@ def _side_line(stripe: Stripe, strongest: Stripe, piece: Piece, bands: Bands) ->
     Each block is rounded by itself: that multiplies the stripe and its harmonics by something of the blocks' period.
     """
     k, base = (np.array(wave_in_photo(s, piece)) for s in (stripe, strongest))
-    at_mm, at_px = _places(bands, piece)
-    own = _contrast_of(bands, at_mm @ piece_wave(stripe))
+    seen = SeenLine.of(stripe, piece, bands)
     for order in (-3, -2, -1, 1, 2, 3):
         if stripe.contrast_percent > SIDE_SHARE[abs(order)] * strongest.contrast_percent:
             continue
         rest = 8.0 * (k - order * base)
         added = np.round(rest)
-        if added.any() and np.abs(rest - added).max() < NEAR_SIDE and _contrast_of(
-                bands, order * (at_mm @ piece_wave(strongest)) + at_px @ added / 8.0) > HELD_SHARE * own:
+        turns = order * (seen.at_mm @ piece_wave(strongest)) + seen.at_px @ added / 8.0
+        if added.any() and np.abs(rest - added).max() < NEAR_SIDE and seen.share(turns) > HELD_SHARE:
             return "compression in blocks of 8 pixels makes such a line beside a strong stripe"
     return None
 
