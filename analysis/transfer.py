@@ -20,7 +20,9 @@ __all__ = ["PHOTO_TRANSFER_SD", "blur_transfer", "highest_contrast", "slant_tran
 # its interval allows for blur and light, as the contrasts of 92 stripes by three renderers scatter (noise aside); of
 # each photo of a pair, as the ratios of 84 pairs scatter
 PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
-BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.4     # of the difference that edges state: what shows in the ratio, and its s.d.
+# Of the blur that edges state, in the logarithm of what it lets through: what is there on average (84 pairs), and how
+# far single photos lie from that (16 photos by another renderer, whose blur is known)
+BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.23
 GLARE_TOLD = 0.1           # share of the contrast from which a bright spot is worth a word; common practice, no source
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -75,19 +77,21 @@ def _veil(piece: Piece, photo: Photo) -> float:
 def transfer_between(judged) -> tuple[float, float]:
     """Log of AFTER's over BEFORE's share of contrast that the photos let through, and its s.d.
 
-    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of the difference
-    that the edges of two photos state, a third is there on average, give or take two fifths; light, tone and
-    sharpening part two photos by 0.11 besides (84 pairs by two simulators, one of them made apart from this program).
+    A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of what they state
+    a third is there on average, in one photo more and in the other less: two soft photos of a fine stripe may part by
+    much though their edges are alike. Light, tone and sharpening part two photos by 0.11 besides (84 pairs by two
+    simulators, one of them made apart from this program).
     A bright spot hides anything between nothing and its share, evenly in the logarithm.
     """
     found = judged[0].stripes.stripes or judged[1].stripes.stripes
-    apart = 0.0
-    if found:
-        first, second = (max(blur_transfer(found[0], j.piece, j.photo), LEAST_LET_THROUGH) for j in judged)
-        apart = float(np.log(second / first))
+    # Where one photo has too few edges to tell, the other's blur stands for it: mostly it is the same camera's.
+    photos = [replace(j.photo, blur_px=other.photo.blur_px) if j.photo.blur_px is None else j.photo
+              for j, other in zip(judged, reversed(judged), strict=True)] if found else []
+    blurs = [np.log(max(blur_transfer(found[0], j.piece, photo), LEAST_LET_THROUGH))
+             for j, photo in zip(judged, photos, strict=True)] if found else [0.0, 0.0]
     before, after = (0.5 * np.log(1.0 - glare_share(j.texture)) for j in judged)
-    sds = (np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * apart, before / np.sqrt(3.0), after / np.sqrt(3.0))
-    return BLUR_SHARE * apart + float(after - before), float(np.linalg.norm(sds))
+    sds = (np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * np.hypot(*blurs), np.hypot(before, after) / np.sqrt(3.0))
+    return float(BLUR_SHARE * (blurs[1] - blurs[0]) + after - before), float(np.linalg.norm(sds))
 
 
 def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:

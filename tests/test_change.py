@@ -1,7 +1,8 @@
 """Change: ratios with intervals that hold near zero, and verdicts that follow from them."""
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import make_dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,10 @@ from analysis.change import CHANGES, _ratio, compare_stripes
 from analysis.limit import limit_near
 from analysis.phase_lock import phase_lock, same_ground
 from analysis.stripes import find_stripes
+from analysis.transfer import transfer_between
 from tests.textures import cosine, grid, texture
+
+Blurred = make_dataclass("Blurred", ["blur_px"])
 
 
 def field(seed, *, phase=0.3, **stripe):
@@ -187,3 +191,33 @@ def test_limit_near_is_never_below_either_neighbour(period):
     around = {0.1: 1.0, 0.5: 1.0, 0.7: 1.0, 2.0: 3.0, 5.0: 3.0, 50.0: 3.0}
     assert limit_near(curve, period) == around[period]
     assert limit_near((), period) == np.inf
+
+
+def blurred(monkeypatch, blur_px):
+    """A photo of so much blur in which a stripe has eight pixels a period, as far as `transfer_between` looks at it."""
+    monkeypatch.setattr("analysis.transfer.wave_in_photo", lambda stripe, piece: (0.125, 0.0))
+    monkeypatch.setattr("analysis.transfer.glare_share", lambda texture: 0.0)
+    return SimpleNamespace(stripes=SimpleNamespace(stripes=(None,)), piece=None, photo=Blurred(blur_px), texture=None)
+
+
+def test_ratio_of_a_fine_stripe_in_two_equally_soft_photos_is_known_less_well(monkeypatch):
+    """Edges are the most that blur may be: of what they state, 0.15 to 0.85 was there in photos whose blur is known."""
+    soft, sharp = blurred(monkeypatch, 1.5), blurred(monkeypatch, 0.1)
+    (soft_middle, soft_sd), (sharp_middle, sharp_sd) = transfer_between((soft, soft)), transfer_between((sharp, sharp))
+    assert soft_middle == sharp_middle == 0.0
+    assert sharp_sd < 0.12 < 0.2 < soft_sd
+
+
+def test_photo_of_too_few_edges_to_tell_its_blur_is_taken_to_be_as_soft_as_the_other(monkeypatch):
+    soft, unknown = blurred(monkeypatch, 1.2), blurred(monkeypatch, None)
+    assert transfer_between((soft, unknown)) == transfer_between((soft, soft))
+    assert transfer_between((unknown, unknown))[0] == 0.0
+
+
+def test_bright_spot_in_after_is_taken_off_the_ratio_by_half_of_what_it_may_hide(monkeypatch):
+    judged = [SimpleNamespace(stripes=SimpleNamespace(stripes=()), piece=None, photo=None, texture=share)
+              for share in (0.0, 0.3)]
+    monkeypatch.setattr("analysis.transfer.glare_share", lambda texture: texture)
+    middle, sd = transfer_between(judged)
+    assert middle == pytest.approx(0.5 * np.log(0.7))
+    assert sd > 0.11
