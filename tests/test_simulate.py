@@ -14,6 +14,7 @@ from PIL import Image
 from scipy import signal
 from skimage.feature import structure_tensor
 
+from analysis.judge import FLOOR_PERCENT
 from analysis.marks import find_marks, mark_corners_mm
 from analysis.simulate import (
     CASE_KINDS,
@@ -345,6 +346,27 @@ def test_real_patches_are_finite_repeatable_and_free_of_listed_periodic_pictures
         assert name == other and np.array_equal(patch, same)
         assert np.isfinite(patch).all() and (patch > 0).all() and 6 <= s <= 10
         assert patch.shape[1] / s >= 0.59 * 70
+
+
+def test_blocks_in_which_a_real_texture_was_coded_leave_no_line_that_would_be_called():
+    """ISO/IEC 10918-1 codes 8 x 8 blocks; their edges repeat in a profile of the logarithm at 8 pixels and fractions.
+
+    They must lie below the floor under which no line is called, or below what stands around them anyway.
+    """
+    for texture in real_textures.available():
+        level = np.log(np.maximum(real_textures.load(texture), 0.02))
+        for profile in (level.mean(axis=0), level.mean(axis=1)):
+            at = np.linspace(-1.0, 1.0, profile.size)
+            rest = profile - np.polynomial.Polynomial.fit(at, profile, 4)(at)
+            window = np.hanning(profile.size)
+
+            def contrast(cycles, rest=rest, window=window):
+                turns = np.exp(-2j * np.pi * cycles * np.arange(rest.size) / rest.size)
+                return 400 * abs(np.sum(window * rest * turns)) / window.sum()
+            for order in (1, 2, 3):
+                blocks = order * profile.size / 8
+                beside = np.mean([contrast(blocks + k) ** 2 for k in (*range(-14, -3), *range(4, 15))])
+                assert contrast(blocks) < max(FLOOR_PERCENT, 4.0 * np.sqrt(beside)), (texture.name, order)
 
 
 def test_stripe_laid_on_a_real_texture_is_exactly_its_modulation():
