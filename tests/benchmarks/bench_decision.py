@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 from tqdm import tqdm
 
-from analysis.decide import PRIOR, PRIOR_PERCENT, decide
+from analysis.decide import HALF_FOUND, PRIOR, PRIOR_PERCENT, decide
 from analysis.grain import measure_grain
 from analysis.judge import FLOOR_PERCENT, _above_floor, _with_limit_of
 from analysis.stripes import CALL_PROBABILITY, find_stripes, with_detection_limit
@@ -47,7 +47,7 @@ def judge(case: TextureCase) -> dict:
     grain = measure_grain(case.texture, stripe_model=field.model if field.stripes else None)
     row = {"kind": case.kind, "true": max((c for *_, c, _ in case.stripes), default=0.0), "called": bool(field.stripes),
            "p": decide(field, grain).probability_mechanical, "limit": field.detection_limit_percent, "right": False,
-           "held": [], "ratio": None, "injected": None, "curve": []}
+           "held": [], "ratio": None, "injected": None, "curve": [], "half": []}
     for fx, fy, contrast, drift in case.stripes:
         period, angle = 1 / np.hypot(fx, fy), -np.degrees(np.arctan2(fy, fx))
         for stripe in field.stripes:
@@ -67,6 +67,7 @@ def judge(case: TextureCase) -> dict:
         for period, contrast in field.detection_limit_curve:
             if contrast < 15:
                 row["curve"].append((field.bands.length_mm / period, _found(case.texture, period, contrast, rng)))
+                row["half"].append(_found(case.texture, period, HALF_FOUND * contrast, rng))
     return row
 
 
@@ -117,6 +118,8 @@ def table(rows: list[dict]) -> None:
     print(f"  median period error over the bound from the local level: {ratio:.2f}")
     injected = [r["injected"] for r in rows if r["injected"] is not None]
     print(f"  injected at the stated limit: found {np.mean(injected):.3f} of {len(injected)}")
+    half = [h for r in rows for h in r["half"]]
+    print(f"  at {HALF_FOUND:g} of the curve's own contrast, where half should be: {np.mean(half):.3f} of {len(half)}")
     curve = np.array([c for r in rows for c in r["curve"]]).reshape(-1, 2)
     for low, high in ((4, 9), (9, 13), (13, 40), (40, 1000)):
         mine = curve[(curve[:, 0] >= low) & (curve[:, 0] < high), 1]
