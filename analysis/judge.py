@@ -27,6 +27,7 @@ from analysis.transfer import PHOTO_TRANSFER_SD, with_transfer
 
 __all__ = ["Judgement", "judge", "length_unit", "with_map_at"]
 
+NEAR_LISTED = 0.01         # of a listed period: a stripe so near is told by itself
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
 MAY_BE_LOST, PLAINLY_LOST = 0.1, 0.02       # share of a stripe's contrast that the search for artwork ate
 TURNED = ("Photograph the piece again, turned by about 20 degrees and a little nearer: what the piece shows turns "
@@ -78,7 +79,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
         Nothing of the piece is left to judge.
     """
     texture = run(_texture, piece, part or region)
-    search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": _listed(machine, piece) + also_mm,
+    listed = _listed(machine, piece)
+    search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": listed + also_mm,
               "with_limit": False}
     field = run(find_stripes, texture, **search)
     if part is None and piece.corners_px is None and region is None:
@@ -89,7 +91,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     beside = run(_texture_beside, piece, part or region, texture, field)
     if beside is not texture:
         texture, field = beside, run(find_stripes, beside, **search)
-    limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT)
+    limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT, listed, texture.scale_sd_fraction)
     quality = aside(pool, run, print_quality, texture)
     field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo, texture)
     share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None
@@ -109,6 +111,7 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     decision = decide(field, grain, unit=length_unit(piece), cause=cause, trouble=trouble)
     if share is not None:
         decision = replace(decision, reasons=decision.reasons + (_filters(share()),))
+    decision = replace(decision, reasons=decision.reasons + _cleared(field))
     sources: tuple = ()
     if machine is not None and piece.scale_known:
         sources = tuple(name_sources(s.period_mm, s.period_interval_mm, machine, harmonics=s.harmonics,
@@ -163,7 +166,8 @@ def _above_floor(field: StripeField) -> StripeField:
 def _with_limit_of(limited: StripeField, field: StripeField) -> StripeField:
     """The field with another's detection limit."""
     return replace(field, detection_limit_percent=limited.detection_limit_percent,
-                   detection_limit_curve=limited.detection_limit_curve, threshold_percent=limited.threshold_percent)
+                   detection_limit_curve=limited.detection_limit_curve, listed_limits=limited.listed_limits,
+                   threshold_percent=limited.threshold_percent)
 
 
 def _square_share(texture: Texture, period_mm: float) -> float:
@@ -171,6 +175,17 @@ def _square_share(texture: Texture, period_mm: float) -> float:
     step_mm = FILTER_STEP_MM if texture.scale_known else texture.log_reflectance.shape[1] / 40
     return share_square_to_axis(texture.log_reflectance, texture.weight, texture.samples_per_mm,
                                 period_mm=period_mm, step_mm=step_mm)
+
+
+def _cleared(field: StripeField) -> tuple[Reason, ...]:
+    """What the photo says of the periods that the machine file lists and at which nothing was found."""
+    free = [(p, c) for p, c in field.listed_limits
+            if all(abs(p / s.period_mm - 1.0) > NEAR_LISTED for s in field.stripes)]
+    if not free:
+        return ()
+    each = ", ".join(f"{p:.3g} mm {c:.2g} %" for p, c in free)
+    return (Reason(term="listed periods", weight=0.0, words=(
+        f"At the spacings that the machine file lists, stripes of so much contrast would have been found: {each}.")),)
 
 
 def _filters(share: float) -> Reason:

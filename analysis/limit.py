@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from analysis.line import measure_line, surroundings
-from analysis.odds import line_odds, search_false_alarm
+from analysis.odds import directed_false_alarm, line_odds, search_false_alarm
 from analysis.places import demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane
 
-__all__ = ["detection_limit", "limit_near"]
+__all__ = ["detection_limit", "limit_near", "listed_limits"]
 
 PERIODS_TRIED = 7
 # At each period two stripes are laid on, each with an angle and a phase of its own, spread evenly over the whole
@@ -35,7 +35,7 @@ LEAST_SD, MOST_SD = 2.5, 250.0    # the crossing lies between these times the s.
 # fifth of its first guess half of the time: four evaluations find it within 2 % on average (140 crossings)
 STEPS, FIRST_STEP, STEP_GROWS, SLOPE, STEEP = 4, 0.3, 4.0, 7.0, 4.0
 # Of a line's power, what its own side lobes add to the level around it in the search, times the square of its periods
-# (98 stripes laid on 14 textures)
+# in view (98 stripes laid on 14 textures)
 SIDE_LOBES = 0.3
 # Spread of the logarithm of the contrast from which a stripe at one period is called, over angles, phases and noise:
 # what 60 textures showed, counted as if it were known from so many stripes on top of this photo's own
@@ -69,22 +69,54 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
     shortest = max(SPAN_MM[0], 1.05 / plane.fx_per_mm[-1])
     if shortest >= longest:                # a small piece, or no scale: the whole range that was searched
         longest, shortest = 1.0 / lowest_per_mm, 1.05 / plane.fx_per_mm[-1]
-    periods = np.repeat(np.geomspace(shortest, longest, PERIODS_TRIED), STRIPES_TRIED)
-    slopes = np.tan(np.radians(STEEPEST_TRIED_DEG * (2.0 * (GOLDEN * np.arange(periods.size) % 1.0) - 1.0)))
+    periods = np.geomspace(shortest, longest, PERIODS_TRIED)
+    found = _found_at(bands, plane, periods, _odds(plane, lowest_per_mm), call, least_percent)
+    curve = tuple((float(p), float(limit)) for p, limit in zip(periods, _least(found, PERIODS_TRIED), strict=True))
+    return float(_least(lambda contrast: found(contrast).mean(keepdims=True), 1)[0]), curve
+
+
+def listed_limits(bands: Bands, plane: Plane, call: float, lowest_per_mm: float,
+                  listed_mm: tuple[tuple[float, float], ...], scale_sd_fraction: float, least_percent: float = 0.0
+                  ) -> tuple[tuple[float, float], ...]:
+    """The limit at each listed period, (period_mm, contrast_percent): there a stripe is looked for by itself.
+
+    `listed_mm` holds periods and their s.d., `scale_sd_fraction` is the photo's; the rest is as for `detection_limit`.
+    """
+    periods = np.array([p for p, _ in listed_mm if lowest_per_mm <= 1.0 / p <= plane.fx_per_mm[-1] / 1.05])
+    if not periods.size:
+        return ()
+    odds = _odds(plane, lowest_per_mm, listed_mm, scale_sd_fraction)
+    limits = _least(_found_at(bands, plane, periods, odds, call, least_percent), periods.size)
+    return tuple((float(p), float(limit)) for p, limit in zip(periods, limits, strict=True))
+
+
+def _odds(plane, lowest_per_mm, listed_mm=(), scale_sd_fraction=0.0):
+    """The odds of a line as the search finds them: a function of the line."""
+    def odds(line):
+        # Of a line's power, what its own side lobes add to the level around it in the search.
+        line = replace(line, snr=line.snr / (1.0 + SIDE_LOBES / line.periods ** 2 * line.snr))
+        searched = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
+        directed = directed_false_alarm(line, plane, listed_mm=listed_mm, steepest_deg=STEEPEST_DEG,
+                                        scale_sd_fraction=scale_sd_fraction)
+        return line_odds(line, min(searched, directed), listed=directed < searched)[0]
+    return odds
+
+
+def _found_at(bands, plane, periods, odds, call, least_percent):
+    """Share found at each period of stripes of one contrast, percent: a function of that contrast."""
+    each = np.repeat(periods, STRIPES_TRIED)
+    slopes = np.tan(np.radians(STEEPEST_TRIED_DEG * (2.0 * (GOLDEN * np.arange(each.size) % 1.0) - 1.0)))
     # What stands at these very frequencies is left in: it is the noise that an injected stripe meets.
-    places = demodulate_each(bands, [(1.0 / p, t / p) for p, t in zip(periods, slopes, strict=True)])
+    places = demodulate_each(bands, [(1.0 / p, t / p) for p, t in zip(each, slopes, strict=True)])
     around = [surroundings(here, plane) for here in places[::STRIPES_TRIED]]
-    halves = [_called_from(here, plane, around[i // STRIPES_TRIED], 2.0 * np.pi * (PLASTIC * i % 1.0), call,
-                           lowest_per_mm) for i, here in enumerate(places)]
-    middle, spread = _middle_and_spread(np.log(halves).reshape(PERIODS_TRIED, STRIPES_TRIED))
+    halves = [_called_from(here, plane, around[i // STRIPES_TRIED], 2.0 * np.pi * (PLASTIC * i % 1.0), odds, call)
+              for i, here in enumerate(places)]
+    middle, spread = _middle_and_spread(np.log(halves).reshape(periods.size, STRIPES_TRIED))
     sd = 200.0 * np.array([a.amplitude_sd for a in around])
 
     def found(contrast):
-        """Share found at each period."""
         return ndtr((np.log(contrast) - middle) / spread) * ndtr((contrast - least_percent) / sd)
-    limits = _least(found, PERIODS_TRIED)
-    curve = tuple((float(p), float(limit)) for p, limit in zip(periods[::STRIPES_TRIED], limits, strict=True))
-    return float(_least(lambda contrast: found(contrast).mean(keepdims=True), 1)[0]), curve
+    return found
 
 
 def limit_near(curve: tuple[tuple[float, float], ...], period_mm: float) -> float:
@@ -116,16 +148,14 @@ def _middle_and_spread(logs) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return middle, np.sqrt(own * (1.0 + 1.0 / tried))
 
 
-def _called_from(places, plane, around, phase, call, lowest_per_mm) -> float:
+def _called_from(places, plane, around, phase, odds, call) -> float:
     """Contrast from which a stripe of this phase is called at these places, percent."""
     wave = 0.5 * (np.exp(1j * phase) * places.weights + np.exp(-1j * phase) * places.mirror)
 
     def excess(log_contrast):
         sums = places.sums + np.exp(log_contrast) / 200.0 * wave
         line = measure_line(replace(places, sums=sums), plane, around=around, drifting=False)
-        line = replace(line, snr=line.snr / (1.0 + SIDE_LOBES / line.periods ** 2 * line.snr))
-        false_alarm = search_false_alarm(line, plane, lowest_per_mm=lowest_per_mm, steepest_deg=STEEPEST_DEG)
-        p = line_odds(line, false_alarm)[0]
+        p = odds(line)
         return np.log(p / (1.0 - p)) - np.log(call / (1.0 - call))
     ends = np.log(200.0 * around.amplitude_sd * np.array([LEAST_SD, FIRST_SD, MOST_SD]))
     return min(float(np.exp(_crossing(excess, *ends))), HIGHEST_PERCENT)

@@ -128,6 +128,8 @@ def _photo(judged: Judgement) -> dict[str, Any]:
         "detection_limit_curve": [
             {"period_mm" if known else "period_px": period, "contrast_percent": contrast}
             for period, contrast in judged.stripes.detection_limit_curve],
+        "listed_limits": [{"period_mm": period, "contrast_percent": contrast}
+                          for period, contrast in judged.stripes.listed_limits],
         "scale": {"known": known, "method": piece.method,
                   "sd_percent": 100 * piece.scale_sd_fraction, "axis_sd_deg": piece.axis_sd_deg,
                   "axis_from": piece.axis_from, "row_interval_mm": piece.row_interval_mm,

@@ -134,6 +134,7 @@ _PHOTO = _shape(
      "reasons": _list(_shape({"term": _text, "words": _text, "weight": _ANY})),
      "detection_limit_curve": _list(_shape({"contrast_percent": _LENGTH}, {"period_mm": _LENGTH,
                                                                             "period_px": _LENGTH})),
+     "listed_limits": _list(_shape({"period_mm": _LENGTH, "contrast_percent": _LENGTH})),
      "scale": _shape({"known": _truth, "method": _text},
                      {"sd_percent": _LENGTH, "axis_sd_deg": _LENGTH, "frame_mm": _PAIR, "tilt_deg": _ANY,
                       "corners_px": _list(_list(_ANY, 2), 4, null=True), "residual_px": _LENGTH,

@@ -21,7 +21,7 @@ from analysis.candidate import Candidate, Stripe, by_area, candidate_of, stripe_
 from analysis.envelope import fit_envelope
 from analysis.flatten import Texture
 from analysis.harmonics import fold, with_harmonics, without_side_lines
-from analysis.limit import detection_limit
+from analysis.limit import detection_limit, listed_limits
 from analysis.line import Line, line_wave, measure_line, same_wave
 from analysis.peaks import find_peaks, listed_peaks, lowest_per_mm, near_square
 from analysis.places import demodulate, demodulate_each
@@ -58,6 +58,7 @@ class StripeField:
     rest: Bands                            # the same with the called stripes taken out
     plane: Plane                           # wavenumber plane of the latter
     model: NDArray[np.float32]             # (rows, columns) the called stripes in log reflectance
+    listed_limits: tuple[tuple[float, float], ...] = ()      # (period_mm, contrast_percent) at listed periods
 
 
 def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIOD_MM,
@@ -114,11 +115,17 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
     return with_detection_limit(field) if with_limit else field
 
 
-def with_detection_limit(field: StripeField, least_percent: float = 0.0) -> StripeField:
-    """The field with its detection limit, found by injection; contrasts below `least_percent` are not called."""
-    limit, curve = detection_limit(field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane),
-                                   least_percent)
+def with_detection_limit(field: StripeField, least_percent: float = 0.0,
+                         listed_mm: tuple[tuple[float, float], ...] = (), scale_sd_fraction: float = 0.0
+                         ) -> StripeField:
+    """The field with its detection limit, found by injection; contrasts below `least_percent` are not called.
+
+    With `listed_mm`, periods and their s.d. as for `find_stripes`, also with the limit at each of them.
+    """
+    given = field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane)
+    limit, curve = detection_limit(*given, least_percent)
     return replace(field, detection_limit_percent=limit, detection_limit_curve=curve,
+                   listed_limits=listed_limits(*given, listed_mm, scale_sd_fraction, least_percent),
                    threshold_percent=_threshold(field.plane, curve))
 
 

@@ -75,6 +75,9 @@ def test_machine_file_names_the_belt_pitch():
     best = max(got.sources[0], key=lambda s: s["probability"])
     assert "pitch" in best["part"] or "tooth" in best["part"] or "belt" in best["part"]
     assert sum(s["probability"] for s in got.sources[0]) == pytest.approx(1.0, abs=0.05)
+    told = [r.words for r in got.decision.reasons if r.term == "listed periods"]
+    pitch = got.stripes.stripes[0].period_mm
+    assert len(told) == 1 and "2 mm" in told[0] and f"{pitch:.3g} mm" not in told[0]      # not of what was found
 
 
 def test_same_photo_twice_is_unchanged_and_in_the_same_place():
