@@ -26,6 +26,7 @@ from analysis.frame_candidates import (
 )
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
 from analysis.frame_cut import runs_out
+from analysis.frame_other import frame_of_other_size
 from analysis.geometry import (
     apply_homography,
     distort,
@@ -104,14 +105,22 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
     PhotoError
         No credible frame, two of them, or one whose proportions are not the stated ones.
     """
+    picture = _shrunk(luminance, max(1.0, max(luminance.shape) / PASSES[0][1]))
     for propose, search_px, blur_px, k1 in PASSES:
         found = _search(luminance, size_mm, focal_share, search_px, blur_px, k1, propose)
         if found:
             found = [_outermost(luminance, one, size_mm, focal_share) for one in found]
             found = [one for one in found if one is not None]
+        if found and not any(one.is_line for one in found):
+            other = frame_of_other_size(luminance, picture, size_mm, focal_share, found[0].fit.corners_px)
+            if other is not None:
+                raise PhotoError(_other_size(size_mm, other))
         if found:
             return _chosen(found, size_mm, luminance.shape, focal_share)
-    if runs_out(_shrunk(luminance, max(1.0, max(luminance.shape) / PASSES[0][1])), size_mm):
+    other = frame_of_other_size(luminance, picture, size_mm, focal_share)
+    if other is not None:
+        raise PhotoError(_other_size(size_mm, other))
+    if runs_out(picture, size_mm):
         raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo, or "
                          "under something that lies on it. Take the photo again with the whole frame free and in view "
                          "and some board around it, or give its four corners.")
@@ -179,6 +188,13 @@ def _sharpened(luminance, corners, size_mm) -> Frame | None:
     if np.linalg.norm(fit - corners, axis=1).max() > MOST_MOVED_MM * scale.mean():
         return None
     return replace(_frame(refined, size_mm), corners_px=fit)
+
+
+def _other_size(size_mm, other) -> str:
+    """Sentence for a frame that is there, of another size than stated."""
+    return (f"No frame of {size_mm[0]:g} x {size_mm[1]:g} mm could be found, but a line in the shape of one that looks "
+            f"like {other[0]:.3g} x {other[1]:.3g} mm. Measure the frame's outer sides and give their lengths, or give "
+            "its four corners.")
 
 
 def _not_found(size_mm) -> str:

@@ -13,8 +13,9 @@ from analysis.quads import EdgeLines, edge_lines, quadrilaterals, quadrilaterals
 from analysis.ranks import percentile
 from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "GOES_ON", "covered_candidates", "edge_candidates", "faint_candidates", "line_beyond",
-           "line_candidates", "line_on_three_sides", "lines_along", "side_medians", "straight_edges", "widest_bars"]
+__all__ = ["Candidate", "GOES_ON", "LEAST_AREA", "covered_candidates", "edge_candidates", "faint_candidates",
+           "line_beyond", "line_candidates", "line_on_three_sides", "lines_along", "side_medians", "straight_edges",
+           "widest_bars"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
@@ -24,6 +25,7 @@ GOES_ON = 0.5              # of a line's own strength, past its corner
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
 LEAST_STEP = 0.25          # log contrast of an engraved area against the board
+LEAST_AREA = 0.015         # of the photo; a smaller area with an edge alone is artwork inside a frame
 LEAST_ALIKE = 0.6          # of the faintest side over the middle one: beyond a tool's edge lies no board
 LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
 RIM_SHARE, RIM_SLOPE = 0.5, 0.07           # of a side that the board's edge runs along, and how far from parallel
@@ -97,6 +99,8 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
         step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
         alike = max(np.abs(one).min() / np.median(np.abs(one)) for one in (near, far))
         if np.abs(step).min() < LEAST_STEP or alike < LEAST_ALIKE or abs(np.sign([near, far]).sum()) < 8:
+            continue
+        if cv2.contourArea(corners_one.astype(np.float32)) < LEAST_AREA * picture.size:
             continue
         rims, going_on = _edges_beside(corners_one, lines, size_mm)
         if going_on < 2 and (rims >= 2 or _grain_goes_on(picture, corners_one, size_mm)):

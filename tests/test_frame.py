@@ -350,6 +350,22 @@ def test_a_tool_s_edge_is_no_side_of_an_engraved_area(hidden_mm, level):
         find_frame(cv2.GaussianBlur(photo, (0, 0), 0.6), size)
 
 
+def test_a_frame_of_another_size_than_stated_is_named_with_the_size_that_it_looks_like():
+    """Drawn square on at 80 x 60 mm; the stated size is 10 mm off in one direction."""
+    luminance, _ = drawn([(20, 20, 40, 20.6)], 0.6)
+    with pytest.raises(PhotoError, match=r"looks like 80 x (59.[5-9]|60|60.[1-5]) mm"):
+        find_frame(luminance, (80.0, 70.0))
+
+
+def test_artwork_with_an_edge_alone_is_no_frame():
+    """A filled rectangle of 16 x 12 mm inside a frame of 80 x 60 mm, where the stated size is of its proportions."""
+    case = hard_case(1, "filled", size_px=(1000, 750))
+    h, w = case.photo.luminance.shape
+    wide = cv2.copyMakeBorder(case.photo.luminance, 2 * h, 2 * h, 2 * w, 2 * w, cv2.BORDER_REPLICATE)
+    with pytest.raises(PhotoError):
+        find_frame(np.ascontiguousarray(wide), case.size_mm)
+
+
 def test_a_line_along_three_sides_only_is_told():
     luminance, true = drawn([], 0.6)
     photo = covered(luminance, true, [(80, -6), (80, 66)], 0.2, 44)
