@@ -5,18 +5,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
+from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_match import Match
 from analysis.side_fit import fit_sides
-from analysis.sides import edge_points
+from analysis.sides import EdgePoints, edge_points
 
 __all__ = ["with_frame_of_after"]
 
 USUAL_WIDTH_MM = 0.8       # of an engraved line, to begin with; common practice, no source
-LEAST_SUPPORT = 0.7        # share of the outline where the line is seen
-LEAST_SIDE = 0.4           # the same for the worst side
+LEAST_SUPPORT = 0.7        # share of the outline, or of three sides, where the line is seen
+LEAST_SIDE = 0.4           # the same for the worst side; one that shows less is left where the artwork puts it
 MOST_MOVE_MM = 1.0         # of a corner: farther off it is another line
 
 
@@ -55,13 +55,16 @@ def with_frame_of_after(match: Match, before: Piece, after: Photo) -> Match:
     return match
 
 
-def _sides(after: Photo, corners, size, dark):
-    """Lines through AFTER's sides, or None where the frame is not there."""
-    lens, width = lens_of_photo(after.size_px), USUAL_WIDTH_MM
+def _sides(after: Photo, start, size, dark):
+    """Lines through AFTER's sides, or None where the frame is not there. One side may be hidden."""
+    lens, width, corners = lens_of_photo(after.size_px), USUAL_WIDTH_MM, start
     for reach in (0.8, 0.4):
         edges = edge_points(after.luminance, corners, size, width_mm=width, dark=dark, lens=lens, reach_mm=reach)
-        if edges.share.mean() < LEAST_SUPPORT or edges.share.min() < LEAST_SIDE:
+        order = np.argsort(edges.share)
+        if edges.share[order[1:]].mean() < LEAST_SUPPORT or edges.share[order[1]] < LEAST_SIDE:
             return None
+        if edges.share[order[0]] < LEAST_SIDE:
+            edges = _with_side(edges, int(order[0]), start, lens)
         fit = fit_sides(edges, after.size_px)
         if fit is None:
             return None
@@ -69,3 +72,12 @@ def _sides(after: Photo, corners, size, dark):
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
     return fit
+
+
+def _with_side(edges: EdgePoints, side: int, corners, lens) -> EdgePoints:
+    """Edge positions with those of one side on the line between two corners."""
+    share = np.linspace(0.0, 1.0, edges.seen.shape[1])[:, None]
+    points, seen = edges.points_px.copy(), edges.seen.copy()
+    points[side] = distort(corners[side] * (1 - share) + corners[(side + 1) % 4] * share, lens)
+    seen[side] = True
+    return replace(edges, points_px=points, seen=seen)

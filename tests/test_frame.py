@@ -358,12 +358,11 @@ def test_a_frame_of_another_size_than_stated_is_named_with_the_size_that_it_look
 
 
 def test_artwork_with_an_edge_alone_is_no_frame():
-    """A filled rectangle of 16 x 12 mm inside a frame of 80 x 60 mm, where the stated size is of its proportions."""
-    case = hard_case(1, "filled", size_px=(1000, 750))
-    h, w = case.photo.luminance.shape
-    wide = cv2.copyMakeBorder(case.photo.luminance, 2 * h, 2 * h, 2 * w, 2 * w, cv2.BORDER_REPLICATE)
+    """A drawn rectangle, bare inside, of the stated proportions; a tool hides that the frame has others."""
+    outline = [(30, 20, 44, 21), (30, 29.5, 44, 30.5), (30, 20, 31, 30.5), (43, 20, 44, 30.5)]
+    luminance, true = drawn(outline, 0.6)
     with pytest.raises(PhotoError):
-        find_frame(np.ascontiguousarray(wide), case.size_mm)
+        find_frame(covered(luminance, true, [(80, 8), (80, 50)], 0.2, 44), (80.0, 56.7))
 
 
 def test_a_line_along_three_sides_only_is_told():
