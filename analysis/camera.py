@@ -102,8 +102,8 @@ def camera_cause(stripe: Stripe, piece: Piece, photo: Photo, bands: Bands) -> st
 
 def _enlarged(stripe: Stripe, texture: Texture, bands: Bands) -> str | None:
     """Say that a picture enlarged from fewer pixels could make a line, or None."""
-    return ("the ground is more and less uneven at this spacing, but hardly brighter and darker, as where a picture "
-            "was enlarged from fewer pixels" if only_uneven(stripe, texture, bands) else None)
+    return ("at its spacing the ground is more and less uneven, hardly brighter and darker, as a picture is that was "
+            "enlarged from fewer pixels" if only_uneven(stripe, texture, bands) else None)
 
 
 def _as_blocks(stripe: Stripe, piece: Piece, photo: Photo, seen: SeenLine) -> str | None:
