@@ -17,6 +17,7 @@ from analysis.piece_framed import at_full_scale
 from analysis.pipeline import compare, inspect
 from analysis.rectify import rectify
 from analysis.settings import Settings
+from analysis.simulate import CameraSpec, GrainSpec, PieceSpec, StripeSpec, encode, photograph
 from analysis.transfer import highest_contrast
 
 DEMO = Path(__file__).parents[1] / "demo_images"
@@ -200,6 +201,24 @@ def test_a_photo_that_shows_neither_piece_nor_scan_axis_clears_no_machine_until_
     assert blind.decision.verdict == "undecided" and "no piece stands out" in blind.decision.sentence
     told = inspect(even_ground(), Settings(pixels_per_mm=12.0, region_mm=(-40.0, -30.0, 80.0, 60.0))).photo
     assert told.decision.verdict == "clean"
+
+
+@pytest.mark.parametrize("striped", [False, True])
+def test_bands_of_a_flickering_lamp_on_a_slanted_photo_are_laid_to_it_and_a_stripe_beside_them_is_found(striped):
+    """6 % every 60 rows of the sensor, 10 degrees of slant: on the piece they are a line of their own."""
+    stripe = StripeSpec(period_mm=1.7, contrast_percent=4.0, angle_deg=0.1)
+    piece = PieceSpec(width_mm=80.0, height_mm=60.0, stripes=(stripe,) if striped else (), artwork=("frame", "text"),
+                      grains=(GrainSpec(contrast_percent=3.0, spacing_mm=1.0),), margin_mm=(12.0,) * 4)
+    camera = CameraSpec(size_px=(2000, 1500), px_per_mm=14.5, tilt_deg=10.0, tilt_azimuth_deg=0.0, turn_deg=90.0,
+                        flicker=0.06, flicker_rows=60.0)
+    got = inspect(encode(photograph(piece, camera, 1)), FRAME).photo
+    told = got.warnings + tuple(r.words for r in got.decision.reasons if r.term == "camera")
+    assert any("flickering lamp" in words for words in told)
+    if striped:
+        assert got.decision.verdict in ("mechanical", "mixed")
+        assert [round(s.period_mm, 2) for s in got.stripes.stripes] == [1.7]
+    else:
+        assert got.decision.verdict == "undecided"
 
 
 def test_why_the_frame_of_after_was_not_found_is_why_the_photos_were_not_aligned():
