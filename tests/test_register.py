@@ -25,14 +25,17 @@ from tests.textures import piece
 FRAME_MM = (80.0, 60.0)
 SIZE_PX = (1200, 900)
 WORDS = {1: ("RYE + OATS", "side B 17"), 2: ("LOT 0416", "keep dry")}
+LINED = 0.505               # of a blurred picture of chance: dark lines of grain, a stroke wide
 
 
-def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, scale=16.0, margin_mm=8.0):
+def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, lines=0.0, scale=16.0, margin_mm=8.0):
     """Reflectance of a board, its scale and margin: grain from one seed, artwork from another."""
     rng = np.random.default_rng(board_seed)
     w, h = (int((n + 2 * margin_mm) * scale) for n in FRAME_MM)
     grain = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), sigmaX=40, sigmaY=1.5)
     log = np.log(0.35) + 0.12 * grain / grain.std()
+    if lines:
+        log -= lines * (cv2.GaussianBlur(rng.random((h, w)).astype(np.float32), (0, 0), sigmaX=60, sigmaY=6) > LINED)
     if stripes:
         log += stripes * np.cos(2 * np.pi * np.arange(w) / (2.0 * scale))[None, :]
     cover = np.zeros((h, w), np.uint8)
@@ -128,6 +131,24 @@ def test_corners_given_some_pixels_off_are_mended_by_strokes_and_frame(off_px, m
     off = off_px * np.array([[1, -1], [-1, 1], [1, 1], [-1, -1]]) / np.sqrt(2)
     result = register(before, after, framed(before, cb), framed(after, ca + off))
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < most_mm
+
+
+@pytest.mark.parametrize("lines", [0.6, 1.5])
+def test_artwork_among_dark_lines_of_grain_is_aligned_where_its_place_stands_out(lines):
+    """Grain as dark and wide as strokes takes two thirds of the likeness, but it lies elsewhere on either board."""
+    before, cb = shot(made(1, lines=lines), 1)
+    after, ca = shot(made(2, lines=lines), 2, turn_deg=176.0, px_per_mm=9.5)
+    result = align_framed(framed(before, cb), framed(after, np.roll(ca, 2, axis=0)))
+    assert result.ok and result.turned and result.agreement < 0.5
+    assert corner_error_mm(result, cb, ca, 11.0) < 0.15
+
+
+@pytest.mark.parametrize("lines", [0.3, 0.6, 1.5])
+def test_different_artwork_among_dark_lines_of_grain_is_refused(lines):
+    before, cb = shot(made(1, lines=lines), 1)
+    after, ca = shot(made(2, 2, lines=lines), 2)
+    assert not align_framed(framed(before, cb), framed(after, ca)).ok
+    assert not register(before, after, framed(before, cb), framed(after, ca)).ok
 
 
 def test_frames_around_different_artwork_are_refused_with_a_reason():
