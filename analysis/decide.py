@@ -106,7 +106,8 @@ def decide(field: StripeField, grain: GrainField, *, unit: str = "mm", cause: Ca
         reasons.append(Reason(term="below the limit", weight=0.0, words=(
             f"Of the stripes of {PRIOR_PERCENT[0]:g} to {PRIOR_PERCENT[1]:g} % that a machine may leave, this photo "
             f"would have missed {100 * missed:.0f} %; that leaves a chance of {100 * unseen:.0f} % for one.")))
-    return Decision(verdict=verdict, probability_mechanical=1.0 - (1.0 - seen) * (1.0 - unseen),
+    # The larger of the two: a stripe below the limit is what makes a faint line likely, so it counts in both.
+    return Decision(verdict=verdict, probability_mechanical=max(seen, unseen),
                     sentence=_sentence(verdict, field, grain, top, unit, cause, trouble),
                     reasons=tuple(sorted(reasons, key=lambda r: -abs(r.weight))),
                     next_step=_next_step(verdict, top, cause, trouble), detection_limit_percent=limit,

@@ -258,8 +258,18 @@ def test_a_photo_that_misses_more_leaves_more_probability():
     assert [missed_share(f) for f in (blind, half, none)] == [1.0, 0.5, 0.0]
     given = texture(noise)
     told = [decide(replace(f, candidates=()), measure_grain(given)).probability_mechanical for f in (none, half, blind)]
-    assert told[0] == pytest.approx(0.01) and told[0] < told[1] < told[2] == pytest.approx(1 - 0.99 * 2 / 3)
+    assert told[0] == pytest.approx(0.01) and told[0] < told[1] < told[2] == pytest.approx(1 / 3)
     assert clean.probability_mechanical < 0.2
+
+
+def test_a_faint_line_and_what_the_photo_would_miss_are_one_stripe_and_no_two_chances():
+    x, y, noise = ground(14)
+    found = find_stripes(texture(noise + cosine(x, y, period_mm=2.0, contrast_percent=5.0)), with_limit=False)
+    grain = measure_grain(texture(noise))
+    told = [decide(replace(found, stripes=(), candidates=(replace(found.candidates[0], probability=seen),),
+                           detection_limit_curve=((1.0, 60.0), (2.0, 0.01))), grain).probability_mechanical
+            for seen in (0.1, 0.3)]
+    assert told == pytest.approx([1 / 5, 0.3])         # half are missed: 1/3 x 1/2 against 2/3
 
 
 def test_contrast_that_a_slant_fans_out_of_phase_is_read_back():
