@@ -12,7 +12,7 @@ from analysis.piece import Piece, in_rectangle, local_px_per_mm, make_piece, sam
 from analysis.scan_rows import find_scan_rows
 from analysis.sides import moved_out, side_px_per_mm
 
-__all__ = ["along_rows", "at_full_scale", "exchanged", "framed_piece", "given_corners"]
+__all__ = ["ROWS_ACROSS", "along_rows", "at_full_scale", "exchanged", "framed_piece", "given_corners"]
 
 MARGIN_MM = 1.5               # kept around the frame, not valid, for alignment and for the eye
 # How true a frame is engraved, 1 s.d. a side: its burnt edge only, since what the machine takes for a millimetre is the
@@ -20,6 +20,10 @@ MARGIN_MM = 1.5               # kept around the frame, not valid, for alignment 
 ENGRAVED_SD_MM = 0.03         # common practice, no source
 CLICKED_SD_PX = 2.0           # of a corner given by hand; common practice, no source
 LEAST_EXCHANGED = 0.02        # scale doubt by unlike proportions above which the exchanged size is tried
+A_GLANCE = 5                  # places where rows are looked for if the frame leaves nothing open
+ROWS_ACROSS = ("Fine engraved lines run across the scan axis as it was stated. If they are the engraving's rows, the "
+               "piece lies on its side in the photo and its frame's size was given the wrong way round: the length "
+               "along the rows comes first.")
 INSIDE, SURE_ROWS_DEG = 0.08, 10.0         # of the shorter side left out, where rows are looked for; their s.d.
 SMALLEST_SIDE_PX = 40.0       # of a frame given by its corners
 
@@ -49,7 +53,7 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
                       corners_sd_px=frame.corners_sd_px, residual_px=frame.residual_px,
                       tilt_deg=plane_tilt_deg(to_photo, photo.size_px, (frame_mm[0] / 2, frame_mm[1] / 2)),
                       warnings=tuple(warnings),
-                      axis_from="assumed" if SQUARE in warnings else "frame")
+                      axis_from="assumed" if SQUARE in warnings or ROWS_ACROSS in warnings else "frame")
 
 
 def at_full_scale(photo, piece: Piece) -> Piece:
@@ -97,19 +101,23 @@ def given_corners(photo, corners_px, frame_mm, pixels_per_mm):
 
 
 def along_rows(photo, frame: Frame, frame_mm) -> tuple[Frame, tuple[float, float]]:
-    """Frame and size with the first side along the engraved rows, where the frame leaves it open and they are seen."""
+    """Frame and size with the first side along the engraved rows, where the frame leaves it open and they are seen.
+
+    Where it leaves nothing open, rows across the first side are a warning alone: the dots of one row may stand in line
+    with those of the next.
+    """
     open_words = [words for words in (ON_ITS_SIDE, SQUARE) if words in frame.warnings]
-    if not open_words:
-        return frame, frame_mm
     px_per_mm = side_px_per_mm(frame.corners_px, frame_mm).mean()
     rows = find_scan_rows(photo.luminance, moved_out(frame.corners_px, -INSIDE * np.ones(4) * min(frame_mm), frame_mm),
-                          px_per_mm)
+                          px_per_mm, *(() if open_words else (A_GLANCE,)))
     if rows is None or rows.axis_sd_deg > SURE_ROWS_DEG:
         return frame, frame_mm
     x, y = frame.corners_px[1] - frame.corners_px[0] + frame.corners_px[2] - frame.corners_px[3]
     off = abs((np.degrees(np.arctan2(-y, x)) - rows.axis_deg + 90.0) % 180.0 - 90.0)
     if off < 45.0:
         return replace(frame, warnings=tuple(w for w in frame.warnings if w not in open_words)), frame_mm
+    if not open_words:
+        return replace(frame, warnings=(*frame.warnings, ROWS_ACROSS)), frame_mm
     corners = max((np.roll(frame.corners_px, k, axis=0) for k in (1, 3)), key=uprightness)
     words = (*(w for w in frame.warnings if w not in open_words),
              *((exchanged(frame_mm, "engraved rows"),) if ON_ITS_SIDE in open_words else ()))

@@ -18,6 +18,7 @@ from analysis.geometry import (
     undistort,
 )
 from analysis.photo import Photo, load_photo
+from analysis.piece_framed import ROWS_ACROSS
 from analysis.rectify import photo_to_piece, piece_to_photo, rectify, rectify_through
 from analysis.simulate import CameraSpec, PieceSpec, camera_homography, encode, photograph
 
@@ -236,6 +237,18 @@ def test_engraved_rows_show_which_side_lies_along_the_scan_axis(size, turn):
     piece = rectify(load_photo(encode(photograph(spec, camera, 1))), frame_mm=size)
     assert piece.frame_mm == (60.0, 45.0)
     assert any("wrong way round" in words for words in piece.warnings) == (size == (45.0, 60.0))
+
+
+@pytest.mark.parametrize(("size", "turn"), [((45.0, 60.0), 82.0), ((60.0, 45.0), 7.0)])
+def test_rows_across_the_stated_axis_of_an_upright_frame_are_warned_about(size, turn):
+    """Simulated truth: rows along the side of 60 mm; on its side and stated as 45 x 60 mm the frame looks upright."""
+    spec = PieceSpec(width_mm=60.0, height_mm=45.0, artwork=("frame", "text"), raw_reflectance=0.5,
+                     ground_reflectance=0.2, row_interval_mm=0.15, row_contrast_percent=15.0)
+    camera = CameraSpec(size_px=(1600, 1500), px_per_mm=22.0, tilt_deg=1.0, turn_deg=turn)
+    piece = rectify(load_photo(encode(photograph(spec, camera, 1))), frame_mm=size)
+    across = size == (45.0, 60.0)
+    assert piece.frame_mm == size and (ROWS_ACROSS in piece.warnings) == across
+    assert piece.axis_from == ("assumed" if across else "frame")
 
 
 @pytest.mark.parametrize("stated", [60.0, 61.5, 57.0])
