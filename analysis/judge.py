@@ -23,7 +23,7 @@ from analysis.rectify import Piece
 from analysis.settings import Settings
 from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
-from analysis.transfer import PHOTO_TRANSFER_SD, with_transfer
+from analysis.transfer import PHOTO_TRANSFER_SD, likely_blur_mm, with_transfer
 
 __all__ = ["Judgement", "judge", "length_unit", "with_map_at"]
 
@@ -91,7 +91,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     beside = run(_texture_beside, piece, part or region, texture, field)
     if beside is not texture:
         texture, field = beside, run(find_stripes, beside, **search)
-    limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT, listed, texture.scale_sd_fraction)
+    limit = aside(pool, run, with_detection_limit, field, FLOOR_PERCENT, listed, texture.scale_sd_fraction,
+                  likely_blur_mm(piece, photo))
     quality = aside(pool, run, print_quality, texture)
     field, camera, left_out = without_camera_lines(_above_floor(field), piece, photo, texture)
     share = aside(pool, run, _square_share, texture, field.stripes[0].period_mm) if field.stripes else None

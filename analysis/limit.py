@@ -6,6 +6,7 @@ the test itself.
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,8 @@ from analysis.places import demodulate_each
 from analysis.plane import STEEPEST_DEG, Bands, Plane
 
 __all__ = ["detection_limit", "limit_near", "listed_limits"]
+
+Share = Callable[[NDArray[np.float64]], NDArray[np.float64]]      # of the contrast, at each of some periods
 
 PERIODS_TRIED = 7
 # At each period two stripes are laid on, each with an angle and a phase of its own, spread evenly over the whole
@@ -42,8 +45,8 @@ SIDE_LOBES = 0.3
 SPREAD, SPREAD_COUNT, SHARED_COUNT = 0.22, 6.0, 4.0
 
 
-def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float, least_percent: float = 0.0
-                    ) -> tuple[float, tuple[tuple[float, float], ...]]:
+def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: float, least_percent: float = 0.0,
+                    let_through: Share = np.ones_like) -> tuple[float, tuple[tuple[float, float], ...]]:
     """Smallest contrast that would have been called with 95 % probability.
 
     Parameters
@@ -56,6 +59,8 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
         Lowest frequency searched.
     least_percent : float
         Measured contrast below which nothing is called.
+    let_through : callable
+        Share of the piece's contrast that the photo shows at each period: the limit is the piece's.
 
     Returns
     -------
@@ -70,14 +75,14 @@ def detection_limit(bands: Bands, plane: Plane, call: float, lowest_per_mm: floa
     if shortest >= longest:                # a small piece, or no scale: the whole range that was searched
         longest, shortest = 1.0 / lowest_per_mm, 1.05 / plane.fx_per_mm[-1]
     periods = np.geomspace(shortest, longest, PERIODS_TRIED)
-    found = _found_at(bands, plane, periods, _odds(plane, lowest_per_mm), call, least_percent)
+    found = _found_at(bands, plane, periods, _odds(plane, lowest_per_mm), call, least_percent, let_through)
     curve = tuple((float(p), float(limit)) for p, limit in zip(periods, _least(found, PERIODS_TRIED), strict=True))
     return float(_least(lambda contrast: found(contrast).mean(keepdims=True), 1)[0]), curve
 
 
 def listed_limits(bands: Bands, plane: Plane, call: float, lowest_per_mm: float,
-                  listed_mm: tuple[tuple[float, float], ...], scale_sd_fraction: float, least_percent: float = 0.0
-                  ) -> tuple[tuple[float, float], ...]:
+                  listed_mm: tuple[tuple[float, float], ...], scale_sd_fraction: float, least_percent: float = 0.0,
+                  let_through: Share = np.ones_like) -> tuple[tuple[float, float], ...]:
     """The limit at each listed period, (period_mm, contrast_percent): there a stripe is looked for by itself.
 
     `listed_mm` holds periods and their s.d., `scale_sd_fraction` is the photo's; the rest is as for `detection_limit`.
@@ -86,7 +91,7 @@ def listed_limits(bands: Bands, plane: Plane, call: float, lowest_per_mm: float,
     if not periods.size:
         return ()
     odds = _odds(plane, lowest_per_mm, listed_mm, scale_sd_fraction)
-    limits = _least(_found_at(bands, plane, periods, odds, call, least_percent), periods.size)
+    limits = _least(_found_at(bands, plane, periods, odds, call, least_percent, let_through), periods.size)
     return tuple((float(p), float(limit)) for p, limit in zip(periods, limits, strict=True))
 
 
@@ -102,8 +107,9 @@ def _odds(plane, lowest_per_mm, listed_mm=(), scale_sd_fraction=0.0):
     return odds
 
 
-def _found_at(bands, plane, periods, odds, call, least_percent):
+def _found_at(bands, plane, periods, odds, call, least_percent, let_through):
     """Share found at each period of stripes of one contrast, percent: a function of that contrast."""
+    shown = let_through(periods)
     each = np.repeat(periods, STRIPES_TRIED)
     slopes = np.tan(np.radians(STEEPEST_TRIED_DEG * (2.0 * (GOLDEN * np.arange(each.size) % 1.0) - 1.0)))
     # What stands at these very frequencies is left in: it is the noise that an injected stripe meets.
@@ -115,6 +121,7 @@ def _found_at(bands, plane, periods, odds, call, least_percent):
     sd = 200.0 * np.array([a.amplitude_sd for a in around])
 
     def found(contrast):
+        contrast = contrast * shown
         return ndtr((np.log(contrast) - middle) / spread) * ndtr((contrast - least_percent) / sd)
     return found
 

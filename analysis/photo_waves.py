@@ -12,7 +12,7 @@ from analysis.plane import Bands
 from analysis.rectify import Piece
 from analysis.stripes import Stripe
 
-__all__ = ["HELD_SHARE", "SeenLine", "piece_wave", "wave_in_photo"]
+__all__ = ["HELD_SHARE", "SeenLine", "in_photo", "piece_wave", "wave_in_photo"]
 
 HELD_SHARE = 0.8          # of the line that the camera's own wave must hold: half a resolution cell apart is too far
 
@@ -25,7 +25,12 @@ def wave_in_photo(stripe: Stripe, piece: Piece) -> tuple[float, float]:
     kx, ky : float
         Cycles per photo pixel along the photo's x and y.
     """
-    kx, ky = np.linalg.solve(_px_per_mm(piece).T, piece_wave(stripe))
+    return in_photo(piece_wave(stripe), piece)
+
+
+def in_photo(wave, piece: Piece) -> tuple[float, float]:
+    """The same of a wave on the piece, cycles per mm along x and y."""
+    kx, ky = np.linalg.solve(_px_per_mm(piece).T, wave)
     return float(kx), float(ky)
 
 

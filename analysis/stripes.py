@@ -35,6 +35,7 @@ __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_can
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
+LEAST_SHOWN = 0.6          # of the contrast: a blur that would hide more is past telling from the photo's edges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,17 +117,20 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
 
 
 def with_detection_limit(field: StripeField, least_percent: float = 0.0,
-                         listed_mm: tuple[tuple[float, float], ...] = (), scale_sd_fraction: float = 0.0
-                         ) -> StripeField:
+                         listed_mm: tuple[tuple[float, float], ...] = (), scale_sd_fraction: float = 0.0,
+                         blur_mm: float = 0.0) -> StripeField:
     """The field with its detection limit, found by injection; contrasts below `least_percent` are not called.
 
-    With `listed_mm`, periods and their s.d. as for `find_stripes`, also with the limit at each of them.
+    With `listed_mm`, periods and their s.d. as for `find_stripes`, also with the limit at each of them. `blur_mm` is
+    the s.d. of a blur along the scan that the photo has over the piece: the limits are the piece's contrasts.
     """
+    def let_through(period_mm):
+        return np.maximum(np.exp(-2.0 * np.pi ** 2 * (blur_mm / np.asarray(period_mm)) ** 2), LEAST_SHOWN)
     given = field.rest, field.plane, CALL_PROBABILITY, lowest_per_mm(field.plane)
-    limit, curve = detection_limit(*given, least_percent)
+    limit, curve = detection_limit(*given, least_percent, let_through)
     return replace(field, detection_limit_percent=limit, detection_limit_curve=curve,
-                   listed_limits=listed_limits(*given, listed_mm, scale_sd_fraction, least_percent),
-                   threshold_percent=_threshold(field.plane, curve))
+                   listed_limits=listed_limits(*given, listed_mm, scale_sd_fraction, least_percent, let_through),
+                   threshold_percent=_threshold(field.plane, tuple((p, c * let_through(p)) for p, c in curve)))
 
 
 def called_candidates(field: StripeField) -> tuple[Candidate, ...]:

@@ -8,13 +8,13 @@ import numpy as np
 from analysis.flatten import glare_share
 from analysis.line import Line
 from analysis.photo import Photo
-from analysis.photo_waves import wave_in_photo
+from analysis.photo_waves import in_photo, wave_in_photo
 from analysis.ranks import median, percentile
 from analysis.rectify import Piece
 from analysis.stripes import Stripe, StripeField
 
-__all__ = ["PHOTO_TRANSFER_SD", "blur_transfer", "highest_contrast", "slant_transfer", "transfer_between",
-           "with_transfer"]
+__all__ = ["PHOTO_TRANSFER_SD", "blur_transfer", "highest_contrast", "likely_blur_mm", "slant_transfer",
+           "transfer_between", "with_transfer"]
 
 # Veiling glare, sharpening, tone curves and compression change contrast from photo to photo: of one photo beyond what
 # its interval allows for blur and light, as the contrasts of 92 stripes by three renderers scatter (noise aside); of
@@ -105,6 +105,17 @@ def blur_transfer(stripe: Stripe, piece: Piece, photo: Photo) -> float:
         return 1.0
     k = np.hypot(*wave_in_photo(stripe, piece))
     return float(np.exp(-2.0 * np.pi ** 2 * photo.blur_px ** 2 * k ** 2))
+
+
+def likely_blur_mm(piece: Piece, photo: Photo) -> float:
+    """S.d. along the scan of the blur that the photo may well have: of what its edges state, one s.d. over the average.
+
+    0 where the photo has too few edges to tell.
+    """
+    if photo.blur_px is None:
+        return 0.0
+    share = BLUR_SHARE + BLUR_SHARE_SD     # in the logarithm of what is let through, so of the variance
+    return float(np.sqrt(share) * photo.blur_px * np.hypot(*in_photo((1.0, 0.0), piece)))
 
 
 def slant_transfer(line: Line) -> float:

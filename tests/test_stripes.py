@@ -261,6 +261,17 @@ def test_limit_lies_above_the_least_contrast_that_is_called_by_its_noise():
     assert all(limit > least for _, limit in limited.detection_limit_curve)
 
 
+def test_limits_are_of_the_piece_where_the_photo_blurs_it():
+    """A Gaussian of 0.04 mm leaves 88 % of 0.5 mm and nearly all from 2 mm on; the drawn threshold is the photo's."""
+    base = find_stripes(noisy(11), with_limit=False)
+    sharp, soft = (with_detection_limit(base, 0.0, ((2.0, 0.002),), 0.0, blur_mm) for blur_mm in (0.0, 0.04))
+    for (period, limit), (_, blurred) in zip(sharp.detection_limit_curve, soft.detection_limit_curve, strict=True):
+        assert blurred == pytest.approx(limit / np.exp(-2 * np.pi ** 2 * (0.04 / period) ** 2), rel=1e-4)
+    assert sharp.detection_limit_percent < soft.detection_limit_percent < 1.15 * sharp.detection_limit_percent
+    assert soft.listed_limits[0][1] == pytest.approx(sharp.listed_limits[0][1], rel=0.01)
+    assert soft.threshold_percent == pytest.approx(sharp.threshold_percent, rel=1e-4)
+
+
 def test_listed_period_is_found_weaker_and_the_false_alarm_rate_holds():
     """A directed search looks at few places: over 20 pieces it finds no fewer, and calls noise in at most 1 of 30."""
     listed = ((2.032, 0.002), (40.64, 0.1), (0.8, 0.002))
