@@ -12,7 +12,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import USUAL_FOCAL, Lens, apply_homography, lens_of_photo, undistort
+from analysis.geometry import (
+    STATED_FOCAL_SD,
+    USUAL_FOCAL,
+    USUAL_FOCAL_SD,
+    Lens,
+    apply_homography,
+    lens_of_photo,
+    undistort,
+)
 from analysis.ground import sides_direction
 from analysis.piece import local_px_per_mm
 from analysis.side_fit import fit_sides
@@ -25,6 +33,8 @@ REACHES = (1.6, 0.5)       # units: a coarse outline is known to a pixel of the 
 LEAST_SHARE = 0.6          # of a side where its edge is seen
 MOST_TILT_DEG = 12.0       # without a frame a photo is taken about square on
 MOST_OFF_SQUARE_DEG = 0.7  # of the levelled corners: what is cut no better has no parallel sides either
+ASKEW_DEG = 0.05           # of opposite sides: boards are cut no better, 0.1 mm in 100; common practice, no source
+LEAST_STRETCH_SD = 3e-4    # pixels are square to so much; no source
 MOST_RESIDUAL = 0.15       # units, of the edge positions from straight sides
 
 
@@ -36,12 +46,14 @@ class Level:
     lens: Lens                         # as far as the sides show it
     tilt_deg: float                    # of the camera against the piece's normal
     tilt_sd_deg: float
+    fan_sd_per_px: float               # of the change of scale across the levelled picture
+    stretch_sd: float                  # of half the difference between the scales along and across the slant
     axis_deg: float                    # mean direction of the levelled sides, from -45 up to 45, anticlockwise
     middle_px: NDArray[np.float64]     # (2,) of the piece, undistorted photo px
 
 
 def level_by(luminance: NDArray[np.float32], corners_px: NDArray[np.float64],
-             focal_share: float | None = None) -> Level | None:
+             focal_share: float | None = None, *, most_tilt_deg: float = MOST_TILT_DEG) -> Level | None:
     """Level a photo by the sides of the piece in it.
 
     Parameters
@@ -52,6 +64,8 @@ def level_by(luminance: NDArray[np.float32], corners_px: NDArray[np.float64],
         Of the piece, clockwise, within some 5 pixels of 1000, as `find_ground` gives them.
     focal_share : float, optional
         Focal length over the photo's longer side, where the file states it.
+    most_tilt_deg : float
+        A larger one is none of a photo meant to be square on.
 
     Returns
     -------
@@ -79,7 +93,7 @@ def level_by(luminance: NDArray[np.float32], corners_px: NDArray[np.float64],
     camera[0, 0] = camera[1, 1] = (focal_share or USUAL_FOCAL) * max(w, h)
     normal = _normal(corners, camera)
     tilt = float(np.degrees(np.arccos(normal[2])))
-    if tilt > MOST_TILT_DEG:
+    if tilt > most_tilt_deg:
         return None
     turned = camera @ _upright(normal) @ np.linalg.inv(camera)
     middle = corners.mean(axis=0)
@@ -88,9 +102,15 @@ def level_by(luminance: NDArray[np.float32], corners_px: NDArray[np.float64],
     to_level = np.array([[grow, 0, middle[0] - grow * seen[0]], [0, grow, middle[1] - grow * seen[1]],
                          [0, 0, 1.0]]) @ turned
     levelled = apply_homography(to_level, corners)
-    if _off_square_deg(levelled) > MOST_OFF_SQUARE_DEG:
+    off_square = _off_square_deg(levelled)
+    if off_square > MOST_OFF_SQUARE_DEG:
         return None
-    return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=_tilt_sd_deg(corners, camera, sd_px),
+    tilt_sd = _tilt_sd_deg(corners, camera, sd_px)
+    fan_sd, stretch_sd = _left_over(camera[0, 0], np.radians(tilt), np.radians(tilt_sd), min(mean_sides(corners)),
+                                    np.radians(np.hypot(ASKEW_DEG, off_square)),
+                                    USUAL_FOCAL_SD if focal_share is None else STATED_FOCAL_SD)
+    return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=tilt_sd, fan_sd_per_px=fan_sd,
+                 stretch_sd=stretch_sd,
                  axis_deg=sides_direction(levelled), middle_px=middle)
 
 
@@ -138,6 +158,17 @@ def _tilt_sd_deg(corners, camera, sd_px) -> float:
         moved[k // 2, k % 2] += 0.5
         total += (2.0 * sd_px * np.linalg.norm(_normal(moved, camera) - normal)) ** 2
     return float(np.degrees(np.sqrt(total)))
+
+
+def _left_over(focal_px, tilt, tilt_sd, side_px, askew, focal_sd) -> tuple[float, float]:
+    """S.d. of the fan per px and of the stretch that levelling leaves; angles in rad.
+
+    Sides that are askew by an angle look like a fan of that angle over their distance. The stretch is 1 - cos(tilt)
+    to first order in both s.d.; a focal length off by a factor takes the tilt's tangent with it.
+    """
+    fan_sd = float(np.hypot(tilt_sd / focal_px, askew / side_px))
+    return fan_sd, float(max(0.5 * np.hypot(np.tan(tilt) * fan_sd * focal_px, np.sin(tilt) ** 2 * focal_sd),
+                             LEAST_STRETCH_SD))
 
 
 def _off_square_deg(corners) -> float:

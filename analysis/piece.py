@@ -48,6 +48,7 @@ class Piece:
     warnings: tuple[str, ...] = ()
     axis_from: str = "frame"              # "frame" (or corners), "rows" (engraved), "edges", "given", or "assumed"
     row_interval_mm: float | None = None  # between engraved rows, where the photo resolves them
+    level_sd: tuple[float, float] | None = None        # of a levelled photo: fan per px, stretch; see `Level`
     ground_px: NDArray[np.float64] | None = None       # (n, 2) outline of what was taken as the piece, photo px
 
 

@@ -73,7 +73,8 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
                         "Give the size of the frame, or --pixels-per-mm.")
     return make_piece(photo, reflectance, inside, grid, to_piece, lens, scale, scale_known=known,
                       scale_sd_fraction=scale_sd, axis_sd_deg=axis_sd, method="scale" if known else "pixels",
-                      frame_mm=None, corners_px=None, tilt_deg=level and level.tilt_deg, warnings=tuple(warnings),
+                      frame_mm=None, corners_px=None, tilt_deg=level and level.tilt_deg,
+                      level_sd=level and (level.fan_sd_per_px, level.stretch_sd), warnings=tuple(warnings),
                       axis_from=axis_from, row_interval_mm=None if rows is None else rows.interval_mm,
                       ground_px=None if ground is None else outline)
 

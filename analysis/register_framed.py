@@ -10,19 +10,10 @@ from scipy import fft
 
 from analysis.geometry import apply_homography, lens_of_photo
 from analysis.rectify import Piece, piece_to_photo
+from analysis.register_fit import MapFit, fit_map, map_sd
+from analysis.register_map import PlaneMap, warp
 from analysis.register_match import Match
-from analysis.register_tiles import (
-    SHARED_STROKES,
-    MapFit,
-    PlaneMap,
-    Tiles,
-    fit_map,
-    joined,
-    map_sd,
-    measure_tiles,
-    select,
-    warp,
-)
+from analysis.register_tiles import SHARED_STROKES, Tiles, joined, measure_tiles, select
 from analysis.register_work import (
     FRAME_ZONE_MM,
     Work,

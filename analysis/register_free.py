@@ -8,6 +8,7 @@ an alignment.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -17,12 +18,16 @@ from scipy.special import bdtrc
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_ground import outline_of, with_ground
+from analysis.register_cameras import cameras_of
+from analysis.register_fit import fit_map, levels_sd, map_sd
+from analysis.register_ground import ground_of, with_ground
 from analysis.register_grow import LEAST_AGREEING, Found, grown
+from analysis.register_map import PlaneMap, map_points, moved_to, scale_of
 from analysis.register_match import Match
+from analysis.register_outline import starts_by_outline
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
-from analysis.register_tiles import SHARED_STROKES, PlaneMap, fit_map, map_points, map_sd, scale_of, select
+from analysis.register_tiles import SHARED_STROKES, select
 from analysis.strokes import shades
 
 __all__ = ["align_free"]
@@ -36,7 +41,9 @@ LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that ag
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
 MOST_WITH_SIDES = 1e-6     # the same where the sides of the ground agree as well
-MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, far from a misfit of 1 mm
+MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
+MOST_SD_WIDTHS = 0.12      # of the place of the corners, over the widest stroke: 0.38 mm; 1 mm off is then one in 900
+GUESSED_SD_WIDTHS = 0.094  # the same where no piece was found, so that its corners may lie farther out
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
@@ -58,15 +65,17 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
         Refused where too few tiles of artwork agree, and the grain does not either.
     """
     best, tried = _refusal(), []
-    outline = outline_of(after)
+    ground = ground_of(after)
+    cameras = cameras_of(before_piece, after, ground, _to_photo(before_piece))
     widest = _widest(before_piece)
     either = shades(before_piece.reflectance, before_piece.valid, widest)
-    for start in starts(before_piece, after, outline):
+    by_outline = starts_by_outline(before_piece, after, ground, _to_photo(before_piece), widest)
+    for start in chain(starts(before_piece, after, ground and ground.outline_px), by_outline):
         tried.append(start)
-        for light in either:
-            found = grown(before_piece, after, start, widest, light)
+        for light in either if start.light is None else (start.light,):
+            found = grown(before_piece, after, start, cameras, widest, light)
             match = _refusal() if found is None else _result(
-                before_piece, after, _with_ground(before, after, before_piece, found))
+                before_piece, after, _with_ground(before, after, before_piece, _fitted_fairly(found)))
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
             best = max(best, match, key=lambda m: m.agreement or 0.0)
@@ -85,14 +94,22 @@ def _unproven(piece: Piece, after: Photo, start: Start) -> Match:
                    overlap_fraction=_overlap(piece, after, plane))
 
 
+def _fitted_fairly(found: Found) -> Found:
+    """The same with neighbouring tiles' shared strokes counted once, free of a level that the strokes contradict."""
+    good = select(found.tiles, found.agrees)
+    tiles = replace(good, move=found.fit.residual, precision=good.precision / SHARED_STROKES)
+    fit, cameras = fit_map(tiles, found.fit.map), found.fit.map.cameras
+    if cameras.to_level is not None:           # some outline was no rectangle
+        free = fit_map(tiles, replace(found.fit.map, cameras=replace(cameras, to_level=None)))
+        fit = fit if levels_sd(free, cameras) < MOST_UNLEVEL else free
+    return replace(found, fit=fit, map=moved_to(fit.map, np.linalg.inv(found.to_source)))
+
+
 def _with_ground(before: Photo, after: Photo, piece: Piece, found: Found) -> Found:
     """The same held by the sides of the engraved ground as well, where both photos show them."""
     fit, corners = with_ground(found.fit, select(found.tiles, found.agrees), before, after, piece,
                               _to_photo(piece) @ found.to_source)
-    if corners is None:
-        fit = replace(fit, covariance=SHARED_STROKES * fit.covariance)
-    whole = fit.map.homography @ np.linalg.inv(found.to_source)
-    return replace(found, fit=fit, map=replace(fit.map, homography=whole), corners=corners)
+    return replace(found, fit=fit, map=moved_to(fit.map, np.linalg.inv(found.to_source)), corners=corners)
 
 
 def _to_photo(piece: Piece) -> NDArray[np.float64]:
@@ -123,8 +140,7 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     near = to_photo @ found.to_source
     corners = found.corners
     if corners is None:
-        around = _likely_corners(apply_homography(near, tiles.at[agrees]), piece)
-        corners = apply_homography(np.linalg.inv(near), around)
+        corners = apply_homography(np.linalg.inv(near), _corners(piece, apply_homography(near, tiles.at[agrees])))
     middle = corners.mean(axis=0)
     px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
@@ -134,12 +150,14 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     false = float(bdtrc(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
     firm = np.linalg.eigvalsh(tiles.precision[agrees])
     both = int((firm[:, 0] > BOTH_WAYS * firm[:, 1]).sum())
-    # Sides of the ground lie where the strokes put them: what strokes alone must span, the ground spans
-    wide = found.corners is not None or (held_out >= LEAST_TILES and both >= LEAST_BOTH
-                                         and breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
+    # Sides of the ground lie where the strokes put them, or a level holds the map: what strokes alone must span is held
+    held = found.corners is not None or found.map.cameras.to_level is not None
+    wide = held or (held_out >= LEAST_TILES and both >= LEAST_BOTH and breadth >= LEAST_BREADTH
+                    and length >= LEAST_LENGTH)
     most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
-    ok = (wide and held_out >= LEAST_WITH_SIDES and false < most_false and share >= LEAST_SHARE
-          and sd < MOST_SD_WIDTHS * found.widest)
+    guessed = found.corners is None and piece.corners_px is None and piece.ground_px is None
+    most_sd = (GUESSED_SD_WIDTHS if guessed else MOST_SD_WIDTHS) * found.widest
+    ok = wide and held_out >= LEAST_WITH_SIDES and false < most_false and share >= LEAST_SHARE and sd < most_sd
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
@@ -149,7 +167,8 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=map_points(found.fit.map, corners),
                  details={"held_out": held_out, "false": false, "chance": found.chance, "share": share, "both": both,
-                          "breadth": float(breadth), "length": float(length), "sides": found.corners is not None})
+                          "breadth": float(breadth), "length": float(length), "sides": found.corners is not None,
+                          "level": found.map.cameras.to_level is not None})
 
 
 def _held_out(found: Found) -> int:
@@ -167,16 +186,20 @@ def _held_out(found: Found) -> int:
     return lie
 
 
-def _likely_corners(points, piece: Piece) -> NDArray[np.float64]:
-    """Corners of BEFORE's piece, photo px: those it has, else around the artwork and about the photo's middle.
+def _corners(piece: Piece, strokes) -> NDArray[np.float64]:
+    """Corners of BEFORE's piece, undistorted px: its own, of what was found as the piece, or around its strokes.
 
     Who photographs a piece puts it in the middle, and its artwork fills most of it.
     """
     if piece.corners_px is not None:
         return undistort(piece.corners_px, piece.lens)
+    if piece.ground_px is not None:
+        (top, bottom), (left, right) = (np.flatnonzero(piece.valid.any(axis=k))[[0, -1]] for k in (1, 0))
+        return apply_homography(_to_photo(piece), np.array([[left, top], [right, top], [right, bottom],
+                                                            [left, bottom]], np.float64))
     turn = piece.photo_to_piece[:2, :2] / np.sqrt(np.linalg.det(piece.photo_to_piece[:2, :2]))
     middle = np.asarray(piece.lens.centre_px)
-    reach = BEYOND * np.abs((points - middle) @ turn.T).max(axis=0)
+    reach = BEYOND * np.abs((strokes - middle) @ turn.T).max(axis=0)
     corners = middle + (np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach) @ turn
     return np.clip(corners, 0, 2 * middle)
 

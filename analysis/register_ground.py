@@ -14,14 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
-from analysis.ground import find_ground, quadrilateral
+from analysis.ground import Ground, find_ground, quadrilateral
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.quads import edge_lines
-from analysis.register_tiles import SHARED_STROKES, MapFit, Tiles, fit_map, joined, map_points, map_sd, scale_of
+from analysis.register_fit import MapFit, fit_map, map_sd
+from analysis.register_map import map_points, scale_of
+from analysis.register_tiles import SHARED_STROKES, Tiles, joined
 from analysis.sides import edge_points, mean_sides
 
-__all__ = ["outline_of", "with_ground"]
+__all__ = ["ground_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
 LINES_PX = 640             # longer side of the picture whose straight edges are looked at
@@ -45,12 +47,9 @@ MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that wi
 USUAL_MISFIT = 0.9         # over the strokes' stated s.d.: less is luck, and no bar
 
 
-def outline_of(photo: Photo) -> NDArray[np.float64] | None:
-    """Outline of the part of a photo that stands out as a piece, shape (n, 2), or None."""
-    if min(photo.preview.shape[:2]) < LEAST_PREVIEW:
-        return None
-    ground = find_ground(photo.preview, photo.preview_scale)
-    return None if ground is None else ground.outline_px
+def ground_of(photo: Photo) -> Ground | None:
+    """Part of a photo that stands out as a piece, or None."""
+    return find_ground(photo.preview, photo.preview_scale) if min(photo.preview.shape[:2]) >= LEAST_PREVIEW else None
 
 
 def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece,
@@ -85,8 +84,10 @@ def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Pi
     tiles = replace(good, move=fit.residual, precision=good.precision / (widen * SHARED_STROKES))
     count, per_mm = len(tiles.at), piece.photo_px_per_mm / scale_of(to_before, tiles.at.mean(axis=0))
     usual = max(_misfit(good, fit.residual, fit.weight), USUAL_MISFIT)
+    # The sides tell the slant themselves: a level read from them must not tell it again
+    unheld = replace(fit.map, cameras=fit.map.cameras and replace(fit.map.cameras, to_level=None))
     for sides, corners in _sides(fit, good, before, after, piece, to_before):
-        both = fit_map(joined(tiles, sides), fit.map)
+        both = fit_map(joined(tiles, sides), unheld)
         along = sides.move / np.maximum(np.hypot(*sides.move.T), 1e-9)[:, None]
         rest = (both.residual[count:] * along).sum(-1)
         if (np.sqrt((rest ** 2).mean()) < MOST_UNLIKE_MM * per_mm

@@ -10,19 +10,10 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
+from analysis.register_fit import MapFit, fit_map
+from analysis.register_map import Cameras, PlaneMap, map_points, moved_to, scale_of, warp
 from analysis.register_start import Start, credible, shrunk
-from analysis.register_tiles import (
-    MapFit,
-    PlaneMap,
-    Tiles,
-    fit_map,
-    joined,
-    map_points,
-    measure_tiles,
-    scale_of,
-    select,
-    warp,
-)
+from analysis.register_tiles import Tiles, joined, measure_tiles, select
 from analysis.streaks import without_streaks
 from analysis.strokes import respond, stroke_depth
 
@@ -87,7 +78,8 @@ class Found:
         return float(np.average(self.tiles.agreement, weights=self.tiles.corners + 1e-9))
 
 
-def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) -> Found | None:
+def grown(piece: Piece, after: Photo, start: Start, cameras: Cameras, widest: float,
+          light: bool) -> Found | None:
     """Fit from coarse to fine on tiles that agree, widening to where more of them do.
 
     Parameters
@@ -96,6 +88,8 @@ def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) 
         BEFORE's.
     after : Photo
     start : Start
+    cameras : Cameras
+        They hold what little artwork leaves loose.
     widest : float
         Stroke, samples of BEFORE's grid.
     light : bool
@@ -105,15 +99,17 @@ def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) 
     -------
     Found or None
     """
-    k1, points = piece.lens.k1, start.points
-    plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px, k1), expected_k1=k1)
+    points, levelled = start.points, cameras.to_level is not None
+    plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px, cameras.k1), cameras=cameras)
+    if levelled:
+        plane = fit_map(_anchors(start, plane, np.eye(3), widest), plane, free="perspective").map
     for level in LEVELS:
         pair = _pair(piece, after, plane, points, widest, level, (light, light != start.negative))
         if pair is None:
             return None
         shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
         sigma, tile = level.sigma * here / level.across, max(8, round(level.tile * here / level.across))
-        near = replace(plane, homography=plane.homography @ pair.to_source)
+        near = moved_to(plane, pair.to_source)
         points = apply_homography(np.linalg.inv(pair.to_source), points)
         for _ in range(ROUNDS):
             region = _outline(points, level.reach * here, shape) & pair.valid
@@ -127,7 +123,7 @@ def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) 
                 break                      # small artwork: the start's features are asked at a finer level
             good = select(tiles, agrees)
             held = good if level is LEVELS[-1] else joined(good, _anchors(start, near, pair.to_source, here))
-            fit = fit_map(held, near, free=level.free)
+            fit = fit_map(held, near, free="perspective" if levelled and level.free == "affine" else level.free)
             near, rest, follows = fit.map, fit.residual[:len(good.at)], fit.weight[:len(good.at)] > FOLLOWS
             if not credible(near.homography, good.at):
                 return None
@@ -135,7 +131,7 @@ def grown(piece: Piece, after: Photo, start: Start, widest: float, light: bool) 
             grown, points = _hull_area(wider) > WIDER * _hull_area(points), wider
             if not grown and np.abs(good.move - rest).max() < SETTLED * sigma:
                 break
-        plane = replace(near, homography=near.homography @ np.linalg.inv(pair.to_source))
+        plane = moved_to(near, np.linalg.inv(pair.to_source))
         points = apply_homography(pair.to_source, points)
     return Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here,
                   chance=_chance(pair, near, region, tile, sigma, level.alike))
@@ -156,7 +152,7 @@ def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
     for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1]]):
         moved = np.array([[1, 0, step[0]], [0, 1, step[1]], [0, 0, 1]])
         tiles = _tiles(replace(pair, depths=pair.depths[:1], others=pair.others[:1]),
-                       replace(plane, homography=plane.homography @ moved), region, tile, sigma, alike)
+                       moved_to(plane, moved), region, tile, sigma, alike)
         if tiles is not None:
             agree += int(((tiles.agreement > alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)).sum())
             total += len(tiles.at)

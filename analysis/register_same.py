@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography, lens_of_photo
 from analysis.photo import Photo
 from analysis.rectify import Piece
+from analysis.register_fit import fit_map, map_sd
+from analysis.register_map import PlaneMap, map_points, scale_of, warp
 from analysis.register_match import Match
-from analysis.register_tiles import PlaneMap, fit_map, map_points, map_sd, measure_tiles, scale_of, select, warp
+from analysis.register_tiles import measure_tiles, select
 
 __all__ = ["refined_on_same_board"]
 

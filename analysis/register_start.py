@@ -43,6 +43,7 @@ class Start:
     homography: NDArray[np.float64]    # 3x3: BEFORE's grid -> AFTER's photo px
     points: NDArray[np.float64]        # (n, 2) places on BEFORE's grid that it rests on
     others: NDArray[np.float64]        # (n, 2) the same on AFTER's photo
+    light: bool | None = None          # BEFORE's strokes are light; None: either
     negative: bool                     # AFTER's strokes are light where BEFORE's are dark, or the other way round
 
 

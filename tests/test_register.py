@@ -14,10 +14,13 @@ from analysis.geometry import apply_homography, distort, homography_of, lens_of_
 from analysis.photo import Photo
 from analysis.rectify import rectify
 from analysis.register import register
+from analysis.register_cameras import cameras_of
+from analysis.register_fit import fit_map, map_sd
 from analysis.register_framed import align_framed, correlation, peak_ratio
 from analysis.register_grow import grown
+from analysis.register_map import PlaneMap, map_points, warp
 from analysis.register_start import Start
-from analysis.register_tiles import PlaneMap, Tiles, fit_map, map_points, map_sd, measure_tiles, warp
+from analysis.register_tiles import Tiles, measure_tiles
 from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
 from tests.textures import piece
@@ -278,7 +281,8 @@ def test_artwork_too_small_for_coarse_tiles_is_asked_at_a_finer_level():
     truth = cv2.getPerspectiveTransform(cb.astype(np.float32), ca.astype(np.float32))
     start = Start(homography=truth @ to_photo, points=apply_homography(np.linalg.inv(to_photo), here),
                   others=apply_homography(truth, here), negative=False)
-    found = grown(piece_before, after, start, 3.2 * piece_before.samples_per_mm, False)
+    cameras = cameras_of(piece_before, after, None, to_photo)
+    found = grown(piece_before, after, start, cameras, 3.2 * piece_before.samples_per_mm, False)
     assert found is not None
     moved = map_points(found.map, start.points) - start.others
     assert np.hypot(*moved.T).max() / 10.0 < 0.3
