@@ -37,6 +37,7 @@ LEAST_TILES = 18           # a single word or figure in common has about 13 and 
 LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as well
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_SHARE = 0.55         # of the artwork's corners inside their outline; unlike pieces with a patch row alike: 0.51
+SURE_SHARE = 0.7           # the same where the tiles that agree span little
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
@@ -152,12 +153,13 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     both = int((firm[:, 0] > BOTH_WAYS * firm[:, 1]).sum())
     # Sides of the ground lie where the strokes put them, or a level holds the map: what strokes alone must span is held
     held = found.corners is not None or found.map.cameras.to_level is not None
-    wide = held or (held_out >= LEAST_TILES and both >= LEAST_BOTH and breadth >= LEAST_BREADTH
-                    and length >= LEAST_LENGTH)
+    spans = (held_out >= LEAST_TILES and both >= LEAST_BOTH and breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
+    # What one word in common would span as well must be most of the artwork
+    alike = share >= (LEAST_SHARE if spans else SURE_SHARE)
     most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
     guessed = found.corners is None and piece.corners_px is None and piece.ground_px is None
     most_sd = (GUESSED_SD_WIDTHS if guessed else MOST_SD_WIDTHS) * found.widest
-    ok = wide and held_out >= LEAST_WITH_SIDES and false < most_false and share >= LEAST_SHARE and sd < most_sd
+    ok = (held or spans) and alike and held_out >= LEAST_WITH_SIDES and false < most_false and sd < most_sd
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
