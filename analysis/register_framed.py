@@ -26,6 +26,7 @@ from analysis.register_work import (
     size_of,
     work_scale,
 )
+from analysis.streaks import without_streaks
 from analysis.strokes import Strokes, stroke_response
 
 __all__ = ["align_framed", "correlation", "peak_ratio"]
@@ -64,10 +65,22 @@ def align_framed(before: Piece, after: Piece) -> Match:
     Match
         Refused where the artwork inside the frames does not agree any way round.
     """
-    size_b, size_a = size_of(before), size_of(after)
-    s = work_scale(before, after, size_b)
-    first, second = at_work(before, s), at_work(after, s)
-    area, area_after = seen_area(before, first), seen_area(after, second)
+    s = work_scale(before, after, size_of(before))
+    works = [at_work(piece, s) for piece in (before, after)]
+    seen = [seen_area(piece, work) for piece, work in zip((before, after), works, strict=True)]
+    found = _by_artwork(before, after, *works, *seen)
+    if found is None or not found.ok:          # strong grain may hide the artwork
+        bare = [replace(work, picture=without_streaks(work.picture, WIDEST_STROKE_MM * s, area))
+                for work, area in zip(works, seen, strict=True)]
+        if any(one.picture is not other.picture for one, other in zip(bare, works, strict=True)):
+            again = _by_artwork(before, after, *bare, *seen)
+            found = again if again is not None and (again.ok or found is None) else found
+    return found or _unlike(before, after, *works, *seen)
+
+
+def _by_artwork(before, after, first: Work, second: Work, area, area_after) -> Match | None:
+    """Align by the artwork that two pictures show, or None where it agrees no way round."""
+    size_b, size_a, s = size_of(before), size_of(after), first.samples_per_mm
     inner = area & inside(size_b, first, frame_zone(before, size_b))
     # A bare strip between a frame's line and its ground is light on every board, so light on light is asked farther in
     deep = area & inside(size_b, first, min(STRIP_MM / FRAME_ZONE_MM * frame_zone(before, size_b), 0.2 * min(size_b)))
@@ -90,7 +103,7 @@ def align_framed(before: Piece, after: Piece) -> Match:
         if best.sure > SURE_START:
             break
     if best.sure < LEAST_START:
-        return _unlike(before, after, first, second, inner, best)
+        return None
     # Strong grain may hide the artwork of one shade from the fit: then the other shades are tried, the same way round
     rest = sorted((one for one in starts if one.turn == best.turn and one is not best and one.score > LEAST_START),
                   key=lambda start: -start.score)
@@ -122,11 +135,11 @@ def _upright(ours, theirs, first: Work, size, within) -> float:
                        0.5 * first.samples_per_mm)
 
 
-def _unlike(before, after, first, second, inner, best) -> Match:
+def _unlike(before, after, first, second, area, area_after) -> Match:
     """Refuse; frames alone count only where their corners were given in the piece's own order."""
-    inner_after = seen_area(after, second) & inside(size_of(after), second, frame_zone(after, size_of(after)))
-    marks = [stroke_response(work.picture, mask, WIDEST_STROKE_MM * work.samples_per_mm)
-             for work, mask in ((first, inner), (second, inner_after))]
+    marks = [stroke_response(work.picture, seen & inside(size_of(piece), work, frame_zone(piece, size_of(piece))),
+                             WIDEST_STROKE_MM * work.samples_per_mm)
+             for piece, work, seen in ((before, first, area), (after, second, area_after))]
     bare = all(m.cover < BARE_COVER and (m.cover == 0.0 or m.depth < BARE_SIGMAS * m.grain_depth) for m in marks)
     if before.method == after.method == "corners" and bare:
         whole = _whole(before, after, _turned(size_of(before), size_of(after), 0))
@@ -136,7 +149,7 @@ def _unlike(before, after, first, second, inner, best) -> Match:
                      corners_px=piece_to_photo(after, rectangle(size_of(after))),
                      warnings=(FRAME_ALONE,))
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
-                 reason=UNLIKE, method="frame and artwork", agreement=best.score)
+                 reason=UNLIKE, method="frame and artwork")
 
 
 def _refined(before, after, first, second, area, start: _Start) -> Match:

@@ -31,12 +31,16 @@ WORDS = {1: ("RYE + OATS", "side B 17"), 2: ("LOT 0416", "keep dry")}
 LINED = 0.505               # of a blurred picture of chance: dark lines of grain, a stroke wide
 
 
-def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, lines=0.0, scale=16.0, margin_mm=8.0):
-    """Reflectance of a board, its scale and margin: grain from one seed, artwork from another."""
+def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, lines=0.0, scale=16.0,
+          margin_mm=8.0, fibres=(0.12, 40), dark=0.05):
+    """Reflectance of a board, its scale and margin: grain from one seed, artwork from another.
+
+    Grain by its s.d. in log light and the length of its fibres; artwork by its reflectance on a ground of 0.35.
+    """
     rng = np.random.default_rng(board_seed)
     w, h = (int((n + 2 * margin_mm) * scale) for n in FRAME_MM)
-    grain = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), sigmaX=40, sigmaY=1.5)
-    log = np.log(0.35) + 0.12 * grain / grain.std()
+    grain = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), sigmaX=fibres[1], sigmaY=1.5)
+    log = np.log(0.35) + fibres[0] * grain / grain.std()
     if lines:
         log -= lines * (cv2.GaussianBlur(rng.random((h, w)).astype(np.float32), (0, 0), sigmaX=60, sigmaY=6) > LINED)
     if stripes:
@@ -63,7 +67,7 @@ def board(board_seed, artwork=1, *, frame=True, stripes=0.0, light=False, lines=
             star = middle + reach[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
             cv2.polylines(cover, [np.array([px(*at) for at in star])], True, 255, int(0.8 * scale), cv2.LINE_AA)
     c = cv2.GaussianBlur(cover.astype(np.float32) / 255, (0, 0), 1.0)
-    art = 0.85 if light else 0.05
+    art = 0.85 if light else dark
     return np.exp(log) * (1 - c) + art * c, scale, margin_mm
 
 
@@ -124,6 +128,16 @@ def test_a_piece_upside_down_or_on_its_side_is_turned_by_its_artwork(turn_deg):
     after, ca = shot(made(2), 2, turn_deg=turn_deg, px_per_mm=9.5)
     result = register(before, after, *(rectify(one, frame_mm=FRAME_MM) for one in (before, after)))
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.1
+
+
+def test_artwork_no_deeper_than_the_grain_is_found_between_its_streaks():
+    """Fibres run on far beyond a stroke's length: their mean along the grain is taken out."""
+    before, after, other = (shot(made(seed, artwork, fibres=(0.3, 250), dark=0.22), seed)
+                            for seed, artwork in ((1, 1), (2, 1), (3, 2)))
+    result = align_framed(framed(*before), framed(*after))
+    assert result.ok, result.reason
+    assert corner_error_mm(result, before[1], after[1], 11.0) < 0.1
+    assert not align_framed(framed(*before), framed(*other)).ok
 
 
 @pytest.mark.parametrize(("off_px", "most_mm"), [(3.0, 0.1), (12.0, 0.15)])
