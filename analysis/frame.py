@@ -229,13 +229,13 @@ def _outermost(luminance, found: CheckedFrame, size_mm, focal_share) -> CheckedF
     ideal = undistort(found.fit.corners_px, found.fit.lens)
     tried = np.stack([moved_out(ideal, np.full(4, far), size_mm) for far in BESIDE_MM])
     least = LEAST_BESIDE_PX / side_px_per_mm(ideal, size_mm).mean()
-    for one in lines_along(luminance, tried, np.zeros(len(tried)), size_mm):
+    for one in lines_along(luminance, tried, np.zeros(len(tried)), size_mm, lens=found.fit.lens):
         line = moved_out(one.corners, one.edge_mm, size_mm)
         away = apply_homography(np.linalg.inv(homography_of(ideal, size_mm)), line)
         out = np.concatenate([-away[:2, 1], away[1:3, 0] - size_mm[0], away[2:, 1] - size_mm[1], -away[[0, 3], 0]])
         if not one.dark or out.min() < max(least, LEAST_BESIDE_MM):
             continue
-        checked = check_frame(luminance, one, size_mm, focal_share=focal_share)
+        checked = check_frame(luminance, one, size_mm, focal_share=focal_share, k1=found.fit.lens.k1)
         if checked is not None and (not (found.is_line and found.dark) or checked.score > found.score - ABOUT_EQUAL):
             return checked
     spoilt = not found.is_line and line_on_three_sides(luminance, np.concatenate([ideal[None], tried]), size_mm).any()

@@ -111,12 +111,13 @@ def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) 
     return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
-def lines_along(picture, corners, misfits, size_mm, span=None) -> list[Candidate]:
+def lines_along(picture, corners, misfits, size_mm, span=None, lens=None) -> list[Candidate]:
     """Those of some quadrilaterals (n, 4, 2) that have a line along their sides, best first.
 
-    With `span`, shape (n, 4, 2), a side is looked at from and to there alone, 0 to 1.
+    With `span`, shape (n, 4, 2), a side is looked at from and to there alone, 0 to 1. With `lens` the corners are in
+    undistorted pixels.
     """
-    median = side_medians(picture, corners, size_mm, span)
+    median = side_medians(picture, corners, size_mm, span, lens)
     blur_mm = 1.0 / side_px_per_mm(corners, size_mm).mean(axis=1)
     found = []
     for dark in (True, False):
@@ -223,13 +224,13 @@ def _of_shape(lines, size_px, size_mm, dark_inside):
     return tuple(map(np.concatenate, (corners, misfits, supports)))
 
 
-def side_medians(picture, corners, size_mm, span=None) -> NDArray[np.float64]:
-    """Median log profile across each side over `U_MM`, shape (n, 4, m); `span` as in `lines_along`."""
+def side_medians(picture, corners, size_mm, span=None, lens=None) -> NDArray[np.float64]:
+    """Median log profile across each side over `U_MM`, shape (n, 4, m); `span` and `lens` as in `lines_along`."""
     floor = np.float32(1e-3 * _bright(picture) + 1e-6)
     large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
     seen = picture if large else np.log(np.maximum(picture, floor))
     positions = np.linspace(0.05, 0.95, 49)
-    profiles, _, _ = side_profiles(seen, corners, size_mm, positions, U_MM)
+    profiles, _, _ = side_profiles(seen, corners, size_mm, positions, U_MM, lens=lens)
     profiles = np.log(np.maximum(profiles, floor)) if large else profiles
     if span is not None:
         profiles[(positions < span[..., :1]) | (positions > span[..., 1:])] = np.nan

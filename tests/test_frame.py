@@ -209,18 +209,25 @@ def test_rectified_frame_lies_on_its_millimetres(shot):
     assert piece.tilt_deg == pytest.approx(12.0, abs=3.0)
 
 
-def ringed(gap_mm, line_mm=0.5, size=(80.0, 60.0), px_per_mm=10.0, ground=0.3, sharpening=1.0):
+def ringed(gap_mm, line_mm=0.5, size=(80.0, 60.0), px_per_mm=10.0, ground=0.3, sharpening=1.0, line=0.12,
+           k1=0.0):
     """A dark line on an even board, bare for `gap_mm` inside it, then the dark ground; turned 6 deg, area-averaged."""
     y, x = np.mgrid[:3200, :4000] / (4 * px_per_mm) - 10.0
     away = np.maximum(np.maximum(-x, x - size[0]), np.maximum(-y, y - size[1]))
-    board = np.where(away < -line_mm - gap_mm, ground, np.where((away < 0) & (away > -line_mm), 0.12, 0.6))
+    board = np.where(away < -line_mm - gap_mm, ground, np.where((away < 0) & (away > -line_mm), line, 0.6))
     small = cv2.GaussianBlur(cv2.resize(board, (1000, 800), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
     turn = cv2.getRotationMatrix2D((500, 400), 6.0, 1.0)
     small = cv2.warpAffine(small, turn, (1000, 800), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     rim = (np.array([[0, 0], [size[0], 0], size, [0, size[1]]]) + 10.0) * px_per_mm - 0.5
+    rim = rim @ turn[:, :2].T + turn[:, 2]
+    if k1:
+        lens = lens_of_photo((1000, 800), k1)
+        at = undistort(np.stack(np.meshgrid(np.arange(1000.0), np.arange(800.0)), axis=-1), lens).astype(np.float32)
+        small = cv2.remap(small, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        rim = distort(rim, lens)
     coded = small + sharpening * (small - cv2.GaussianBlur(small, (0, 0), 1.5))
     noise = 0.004 * np.random.default_rng(6).standard_normal(small.shape)
-    return np.clip(coded + noise, 0.004, 1).astype(np.float32), rim @ turn[:, :2].T + turn[:, 2]
+    return np.clip(coded + noise, 0.004, 1).astype(np.float32), rim
 
 
 @pytest.mark.parametrize("gap_mm", [0.5, 1.0, 2.0, 4.0])
@@ -230,6 +237,13 @@ def test_the_line_around_a_bare_strip_is_the_frame_and_not_the_strip_or_the_grou
     luminance, true = ringed(gap_mm, sharpening=sharpening)
     frame = find_frame(luminance, (80.0, 60.0))
     assert worst_mm(frame.corners_px, true, 10.0) < 0.1
+
+
+@pytest.mark.parametrize("k1", [-0.03, 0.03])
+def test_the_line_around_a_bare_strip_is_the_frame_through_a_lens_too(k1):
+    """What is found first is the strip; the line beside it is bent by the lens as the strip is."""
+    luminance, true = ringed(1.5, line=0.3, sharpening=0.0, k1=k1)
+    assert worst_mm(find_frame(luminance, (80.0, 60.0)).corners_px, true, 10.0) < 0.1
 
 
 def test_a_ground_is_told_from_a_board_by_the_grain_that_goes_on_across_its_edge():
