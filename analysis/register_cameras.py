@@ -37,7 +37,8 @@ def cameras_of(piece: Piece, after: Photo, ground: Ground | None, to_before: NDA
     """
     level = None if ground is None or ground.corners_px is None else level_by(
         after.luminance, ground.corners_px, after.focal_share, most_tilt_deg=MOST_TILT_DEG)
-    own = 0.0 if level is None else _k1_sd(level.lens) ** -2
+    # Where BEFORE's lens is taken as none at all, a map needs the difference of both, not AFTER's own
+    own = 0.0 if level is None or piece.lens.k1_sd is None else _k1_sd(level.lens) ** -2
     k1_sd = (own + K1_SD ** -2) ** -0.5
     k1 = k1_sd ** 2 * (piece.lens.k1 * K1_SD ** -2 + (0.0 if level is None else level.lens.k1 * own))
     both = level is not None and piece.level_sd is not None
