@@ -12,6 +12,7 @@ from analysis.decide import VETOED, Cause, Decision, Reason, decide
 from analysis.doubts import PX_PER_PERIOD, length_unit, lying, perhaps_rows, trouble_of
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
+from analysis.ground_part import engraved_part
 from analysis.machine import Machine, expected_periods, name_sources
 from analysis.margin import striped_part
 from analysis.memory import afresh, aside
@@ -51,7 +52,7 @@ class Judgement:
     sources: tuple[tuple[dict, ...], ...]  # per stripe: {"part", "period_mm", "probability"}; empty without a machine
     print_quality: PrintQuality            # graininess, mottle and banding as of printed matter
     next_tests: tuple[NextTest, ...] = ()  # most informative first
-    part_mm: tuple[float, float, float, float] | None = None   # x, y, w, h judged where lines end short of the edges
+    part_mm: tuple[float, float, float, float] | None = None   # x, y, w, h judged where not all is engraved
 
 
 def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | None, *,
@@ -78,6 +79,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     PhotoError
         Nothing of the piece is left to judge.
     """
+    if part is None and region is None:
+        part = run(engraved_part, piece)
     texture = run(_texture, piece, part or region)
     listed = _listed(machine, piece)
     search = {"shortest_period_mm": settings.shortest_period_mm, "listed_mm": listed + also_mm,
@@ -127,12 +130,12 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
 
 
 def _part_words(part, piece: Piece) -> tuple[str, ...]:
-    """Say which part was judged where the lines end short of the piece's edges."""
+    """Say which part was judged where not all of the piece is engraved."""
     if part is None:
         return ()
     x, y, w, h = part
-    return (f"The lines end short of the edges of what was taken as the piece, so only where they are was judged: "
-            f"{w:.0f} x {h:.0f} {length_unit(piece)} from ({x:.0f}, {y:.0f}). Give --region if another part is meant.",)
+    return (f"Only the part that is engraved was judged, where the ground or its lines end: {w:.0f} x {h:.0f} "
+            f"{length_unit(piece)} from ({x:.0f}, {y:.0f}). Give --region if another part is meant.",)
 
 
 def _texture(piece: Piece, region, stripes=None) -> Texture:

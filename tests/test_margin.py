@@ -41,7 +41,7 @@ def test_unframed_photo_is_judged_without_the_bare_margin():
     camera, stripe = case.before.shot.camera, case.before.shot.piece.stripes[0]
     settings = Settings(pixels_per_mm=camera.px_per_mm, scan_angle_deg=camera.turn_deg)
     found = inspect(case.before.photo, settings).photo
-    assert found.part_mm is not None and any("end short of the edges" in words for words in found.warnings)
+    assert found.part_mm is not None and any("Only the part that is engraved" in words for words in found.warnings)
     assert found.decision.probability_mechanical > 0.95
     assert found.stripes.stripes[0].contrast_percent == pytest.approx(stripe.contrast_percent, rel=0.06)
 
