@@ -311,5 +311,6 @@ def _phase_reason(lock: PhaseLock | None, before, after, unit) -> tuple[str, ...
     if same_ground(before, after):
         return ("Both photos show one board, so its grain stands at the same place as well: that the stripe does "
                 "proves nothing.",)
-    return (f"On both boards the stripe stands at the same place on the machine within {abs(lock.shift_mm):.2f} "
-            f"{unit}; by chance 1 pair in {1 / lock.chance:.0f} would agree as well. Grain does not do that.",)
+    within = f"{abs(lock.shift_mm):.2f}" if abs(lock.shift_mm) >= 0.005 else "less than 0.01"
+    return (f"On both boards the stripe stands at the same place on the machine within {within} {unit}. By itself "
+            f"that is weak evidence for the machine: by chance 1 pair in {1 / lock.chance:.0f} would agree as well.",)

@@ -90,6 +90,15 @@ def test_one_board_photographed_twice_proves_nothing_and_two_boards_do():
     assert any("by chance 1 pair in" in words for words in change(first, other).reasons)
 
 
+def test_one_shared_place_is_told_as_weak_evidence_and_never_as_within_nothing():
+    """The least tolerance is met by chance in 1 of 9 pairs, so no single pair proves much."""
+    before = field(1, period_mm=2.0, contrast_percent=5.0)
+    told = [text for phase in (0.3, 0.31) for text in
+            change(before, field(2, period_mm=2.0, contrast_percent=5.0, phase=phase)).reasons if "same place" in text]
+    assert len(told) == 2
+    assert all("within less than 0.01 mm" in text and "weak evidence" in text for text in told)
+
+
 def test_remainder_that_is_not_called_still_has_its_place():
     before = field(1, period_mm=2.032, contrast_percent=5.0)
     after = field(2, period_mm=2.032, contrast_percent=1.2)
