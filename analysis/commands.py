@@ -1,6 +1,7 @@
 """Commands beside `compare` and `inspect`: each returns its exit status."""
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -97,7 +98,11 @@ def series(arguments) -> int:
     from analysis.series_files import read_series, series_lines
     _check_table(arguments.csv, arguments.list)
     with progress_bar(arguments.quiet) as tell:
-        points = read_series(arguments.list, settings_of(arguments), progress=tell)
+        points, problems = read_series(arguments.list, settings_of(arguments), progress=tell)
+    for problem in problems:
+        sys.stderr.write(" ".join(problem.split()) + "\n")
+    if not points:
+        return 2
     _write_points(arguments.csv, points)
     print("\n".join(series_lines(points)))
     return 0

@@ -17,7 +17,7 @@ from analysis.errors import PhotoError
 from analysis.formats import contrast, length, percent
 from analysis.machine import TwoSpeeds, speed_exponent
 
-__all__ = ["AGAINST", "SeriesPoint", "break_through", "exponent_of_speeds", "series_cells", "series_csv",
+__all__ = ["AGAINST", "SeriesPoint", "break_through", "check_item", "exponent_of_speeds", "series_cells", "series_csv",
            "series_points", "series_rows", "series_table"]
 
 AGAINST = {"power_percent": "% power", "depth_mm": "mm depth", "dose": "% power per mm/s", "speed_mm_s": "mm/s",
@@ -76,6 +76,13 @@ def series_points(items: Iterable[Mapping[str, Any]]) -> tuple[SeriesPoint, ...]
                                  "the program wrote.")
             points.append(_point(item, number, photo, place if len(photos) > 1 else ""))
     return tuple(points)
+
+
+def check_item(item: Mapping[str, Any], number: int) -> None:
+    """Refuse settings or a date out of range before the item's photo costs any time; `number` counts from 1."""
+    for name in HIGHEST:
+        _setting(item, name, number)
+    _day(item.get("date"), number)
 
 
 def series_rows(points: Iterable[SeriesPoint]) -> tuple[dict[str, Any], ...]:

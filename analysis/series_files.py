@@ -9,7 +9,7 @@ from typing import Any
 
 from analysis.errors import PhotoError
 from analysis.plan_photo import PatchResult, PlanResult
-from analysis.series import SeriesPoint, break_through, exponent_of_speeds, series_points, series_table
+from analysis.series import SeriesPoint, break_through, check_item, exponent_of_speeds, series_points, series_table
 from analysis.settings import Settings
 
 __all__ = ["LIST_COLUMNS", "patch_points", "read_list", "read_series", "series_lines"]
@@ -19,8 +19,11 @@ LARGEST_BYTES, MOST_ROWS = 1_000_000, 1000
 
 
 def read_series(path: str, settings: Settings, *,
-                progress: Callable[[float, str], None] | None = None) -> tuple[SeriesPoint, ...]:
+                progress: Callable[[float, str], None] | None = None
+                ) -> tuple[tuple[SeriesPoint, ...], tuple[str, ...]]:
     """Read a list (CSV) of photos or reports with what is known of each, and judge the photos.
+
+    A file that cannot be judged does not stop the others.
 
     Parameters
     ----------
@@ -32,17 +35,31 @@ def read_series(path: str, settings: Settings, *,
     progress : callable, optional
         Called with (fraction from 0 to 1, words).
 
+    Returns
+    -------
+    points : tuple of SeriesPoint
+        Of the files that could be judged, in the order of the list.
+    problems : tuple of str
+        For each other file its row, its name and why.
+
     Raises
     ------
     PhotoError
-        Names the column or the row.
+        The list itself is at fault; names the column or the row.
     """
-    rows, items = read_list(_list_bytes(path), Path(path).name), []
+    rows, points, problems = read_list(_list_bytes(path), Path(path).name), [], []
+    for number, row in enumerate(rows, 1):
+        check_item(row, number)
     for number, row in enumerate(rows, 1):
         if progress is not None:
             progress((number - 1) / len(rows), f"{number} of {len(rows)}")
-        items.append(row | {"report": _report(Path(path).parent / row["file"], settings)})
-    return series_points(items)
+        try:
+            points += series_points([row | {"report": _report(Path(path).parent / row["file"], settings)}])
+        except PhotoError as problem:
+            problems.append(f"Row {number}, {row['file']}: {problem}")
+        except MemoryError:
+            problems.append(f"Row {number}, {row['file']}: Too little memory. Save the photo smaller.")
+    return tuple(points), tuple(problems)
 
 
 def read_list(data: bytes, name: str) -> list[dict[str, Any]]:
@@ -125,9 +142,7 @@ def _report(path: Path, settings: Settings) -> dict[str, Any]:
     try:
         return load(path.read_bytes())
     except OSError as problem:
-        raise PhotoError(f"The report {path.name} cannot be read. Check its name and place.") from problem
-    except PhotoError as problem:
-        raise PhotoError(f"{path.name}: {problem}") from problem
+        raise PhotoError("The report cannot be read. Check its name and place.") from problem
 
 
 def _item(one: PatchResult) -> dict[str, Any]:

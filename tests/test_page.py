@@ -244,7 +244,7 @@ def test_a_series_on_the_page_shows_the_numbers_of_the_command_line(fresh, tmp_p
     for name, data, _ in files:
         (tmp_path / name).write_bytes(data)
     (tmp_path / "list.csv").write_text(LIST)
-    points = read_series(str(tmp_path / "list.csv"), Settings(frame_mm=(80.0, 60.0)))
+    points, _ = read_series(str(tmp_path / "list.csv"), Settings(frame_mm=(80.0, 60.0)))
     table = next(part.value for part in page.get("html") if "a row for each piece" in part.value)
     found = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr>(.*?)</tr>", table)[1:]]
     wanted = [[*cells[:-1], markup.BIG[cells[-1]]] for cells in series_cells(points)]

@@ -11,10 +11,11 @@ import sample_results
 from scipy.optimize import curve_fit
 from scipy.stats import linregress
 
+from analysis.__main__ import main
 from analysis.break_through import find_break_through
 from analysis.errors import PhotoError
 from analysis.machine import speed_exponent, two_speeds
-from analysis.report import to_dict
+from analysis.report import dumps, to_dict
 from analysis.series import (
     break_through,
     exponent_of_speeds,
@@ -23,6 +24,8 @@ from analysis.series import (
     series_rows,
     series_table,
 )
+from analysis.series_files import read_series
+from analysis.settings import Settings
 
 
 def ply(x, middle, width=3.0, low=1.5, high=9.0):
@@ -217,3 +220,21 @@ def test_faulty_item_gets_its_sentence(item, said):
     with pytest.raises(PhotoError) as problem:
         series_points([item])
     assert said in str(problem.value)
+
+
+def test_one_file_of_the_list_that_fails_is_named_and_the_others_are_judged(tmp_path, capsys):
+    (tmp_path / "good.json").write_text(dumps(to_dict(sample_results.comparison())))
+    (tmp_path / "bad.jpg").write_bytes(b"no photo")
+    (tmp_path / "list.csv").write_text("file,power_percent\nbad.jpg,20\ngood.json,30\ngone.jpg,40\n")
+    assert main(["series", str(tmp_path / "list.csv")]) == 0
+    out, err = capsys.readouterr()
+    assert [line.split(":")[0] for line in err.splitlines()] == ["Row 1, bad.jpg", "Row 3, gone.jpg"]
+    assert "(before)" in out and "(after)" in out and "bad.jpg" not in out
+    (tmp_path / "list.csv").write_text("file,power_percent\nbad.jpg,20\n")
+    assert main(["series", str(tmp_path / "list.csv")]) == 2
+
+
+def test_a_setting_out_of_range_is_refused_before_any_photo_is_judged(tmp_path):
+    (tmp_path / "list.csv").write_text("file,power_percent\ngone.jpg,20\nalso_gone.jpg,300\n")
+    with pytest.raises(PhotoError, match="power_percent. of item 2"):
+        read_series(str(tmp_path / "list.csv"), Settings())
