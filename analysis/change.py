@@ -27,6 +27,7 @@ MOST_BEFORE = 0.5          # a stripe is new where BEFORE holds less of it; comm
 # BEFORE's own line at AFTER's spacing is that stripe from these odds on. Before AFTER is known, one sure stripe in
 # two photos of one machine makes the other photo's odds rise about threefold; common practice, no source
 LEAST_ODDS = 0.3
+HARDLY_TOLD = 0.2          # s.d. of the logarithm of what two photos let through, worth a word: a factor of 1.5
 LEFT_SD = 4.0              # a remainder of the stripe this far above its noise has a phase worth reading
 DRAWS = 20000
 
@@ -295,6 +296,10 @@ def _reasons(base, after, twin, reading, transfer_log, unit, *, sure) -> tuple[s
         words.append(f"{worse}'s photo hides more of the stripe, as far as its edges tell blur and its ground a bright "
                      f"spot: the ratio is corrected by {100 * np.expm1(by):.0f} % for it, and its interval is wider. "
                      "Photograph both again alike for a surer answer.")
+    if transfer_log[1] > HARDLY_TOLD:
+        words.append("How much of so fine a stripe each photo shows (blur, sharpening, light) is known to a factor of "
+                     f"{np.exp(1.96 * transfer_log[1]):.1f} only, so the ratio's interval is wide. Photograph both "
+                     "from nearer, at ten pixels a period or more.")
     if twin is None:
         words.append(f"AFTER by itself shows no regular stripe there; one above {after.detection_limit_percent:.1f} % "
                      "would have been found.")

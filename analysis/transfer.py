@@ -23,6 +23,10 @@ PHOTO_TRANSFER_SD, RATIO_TRANSFER_SD = 0.035, 0.08
 # Of the blur that edges state, in the logarithm of what it lets through: what is there on average (84 pairs), and how
 # far single photos lie from that (16 photos by another renderer, whose blur is known)
 BLUR_SHARE, BLUR_SHARE_SD = 1 / 3, 0.23
+# Of what a photo's blur less its sharpening adds to the variance of an edge, px^2, whatever its edges state: their
+# overshoot steepens them, char softens them. Phones halve a contrast at 0.15 to 0.35 cycles a pixel (0.3 to 1.5 px^2,
+# s.d. 0.36), and sharpening of 0 to 1 at a radius of 1 px takes off 0 to 1 px^2 (s.d. 0.3); from memory
+CAMERA_SD_PX2 = 0.5
 GLARE_TOLD = 0.1           # share of the contrast from which a bright spot is worth a word; common practice, no source
 VEIL = 0.01                # of the photo's mean light, scattered over it by a clean small lens; from memory
 LEAST_LET_THROUGH = 0.4                    # a softer photo is past correcting: its edges tell the blur to a fifth
@@ -80,7 +84,8 @@ def transfer_between(judged) -> tuple[float, float]:
     A photo's edges tell the most that its blur may eat, since charred edges are soft by themselves. Of what they state
     a third is there on average, in one photo more and in the other less: two soft photos of a fine stripe may part by
     much though their edges are alike. Light, tone and sharpening part two photos by 0.11 besides (84 pairs by two
-    simulators, one of them made apart from this program).
+    simulators, one of them made apart from this program). What the lens blurs and the camera sharpens again, no edge
+    tells apart: few pixels a period in either photo make the ratio doubtful.
     A bright spot hides anything between nothing and its share, evenly in the logarithm.
     """
     found = judged[0].stripes.stripes or judged[1].stripes.stripes
@@ -90,7 +95,10 @@ def transfer_between(judged) -> tuple[float, float]:
     blurs = [np.log(max(blur_transfer(found[0], j.piece, photo), LEAST_LET_THROUGH))
              for j, photo in zip(judged, photos, strict=True)] if found else [0.0, 0.0]
     before, after = (0.5 * np.log(1.0 - glare_share(j.texture)) for j in judged)
-    sds = (np.sqrt(2.0) * RATIO_TRANSFER_SD, BLUR_SHARE_SD * np.hypot(*blurs), np.hypot(before, after) / np.sqrt(3.0))
+    cameras = [2.0 * np.pi ** 2 * CAMERA_SD_PX2 * np.square(wave_in_photo(found[0], j.piece)).sum()
+               for j in judged] if found else [0.0, 0.0]
+    sds = (np.sqrt(2.0) * RATIO_TRANSFER_SD, np.hypot(*cameras), BLUR_SHARE_SD * np.hypot(*blurs),
+           np.hypot(before, after) / np.sqrt(3.0))
     return float(BLUR_SHARE * (blurs[1] - blurs[0]) + after - before), float(np.linalg.norm(sds))
 
 
