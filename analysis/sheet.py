@@ -2,7 +2,7 @@
 
 From the top: title and date, the answer in a sentence, a verdict for each photo
 and for the change; left the pictures, maps, profiles and spectra; right the
-scores, the next step with its cautions, warnings and reasons; at the foot files
+scores, the next step with its cautions, and reasons; at the foot warnings, files
 and settings. All numbers come from the report and are set by `analysis.words`.
 """
 from __future__ import annotations
@@ -17,7 +17,7 @@ from analysis.errors import PhotoError
 from analysis.paper import MISSING, PAPERS, SMALL, Page, drawing, fit, line_height, missing, wrap
 from analysis.report import to_dict
 from analysis.sheet_charts import draw_evidence
-from analysis.sheet_words import capital, draw_words
+from analysis.sheet_words import capital, draw_warnings, draw_words
 from analysis.views import Views, make_views
 
 __all__ = ["Sheet", "make_sheet"]
@@ -121,6 +121,7 @@ def _page(report, views: Views, title, notes, paper, made, expected) -> Page:
     y = _header(page, report, title, made)
     y = _verdicts(page, report, left, y + 2.2, width)
     foot = _footer(page, report, views, f"{title or ''}{notes or ''}")
+    foot = draw_warnings(page, report, left, foot, width)
     left_width = width - RIGHT_WIDTH - GAP
     draw_evidence(page, report, views, expected, (left, y + 4.0, left_width, foot - y - 6.0))
     draw_words(page, report, notes, (left + left_width + GAP, y + 4.0, RIGHT_WIDTH, foot - y - 6.0))

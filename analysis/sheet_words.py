@@ -1,8 +1,9 @@
-"""Right half of the sheet: scores, the next step with its cautions, warnings and reasons.
+"""Right half of the sheet: scores, the next step with its cautions, and reasons; warnings across its foot.
 
-What does not fit is shortened in a fixed order, least needed first; what was
-left out is counted, and stands in the report. The next step and its cautions
-come last in that order.
+What does not fit is shortened in a fixed order, least needed first, rows of
+scores among it, and stands in the report; the next step and its cautions come
+last in that order. A warning stands whole or is counted as left out, for its
+last words say what to do.
 """
 from __future__ import annotations
 
@@ -13,9 +14,14 @@ from analysis import figures, scores, words
 from analysis.formats import minus
 from analysis.paper import BODY, HEAD, SMALL, Page, line_height, wrap
 
-__all__ = ["capital", "draw_words"]
+__all__ = ["capital", "draw_warnings", "draw_words"]
 
+TABLE_HEAD, ROW_GAP = 3.8, 0.3             # mm
+# Rows that only a careful reader misses, least needed first; the report holds them
+LESS_NEEDED = ("Banding, mottle, graininess", "Coherence (one phase)", "Period drift per 100 mm",
+               "Stronger on dark ground by", "Periods in view", "Seen from 35 cm", "Stripe over the piece")
 LABEL = 36.0                               # width of the first column, mm
+MOST_WARNING_LINES = 5                     # across the page: the next step keeps its room above them
 LEAST_GAP, MOST_GAP = 1.2, 2.6             # above a heading, mm
 
 
@@ -27,29 +33,50 @@ class _Section:
     heading: str
     texts: list[str]
     most: int                              # lines a text may take
-    hidden: int = 0                        # texts that were left out
 
     def wrapped(self, width: float) -> list[list[str]]:
-        rest = [f"{self.hidden} more in the report"] if self.hidden else []
-        return [wrap(text, width, BODY, most=self.most) for text in self.texts + rest]
+        return [wrap(text, width, BODY, most=self.most) for text in self.texts]
 
 
 def draw_words(page: Page, report, notes, box) -> None:
     """Set tables and texts into a box (x, y, width, height), mm."""
     x, y, width, height = box
-    foot = y + height
-    y = _score_table(page, report, x, y, width)
-    if "change" in report:
-        y = _pairs(page, scores.change_rows(report), x, y + 2.0, width, "Change")
+    rows, names = scores.score_rows(report), [name for name, _ in words.photos(report)]
+    changes = scores.change_rows(report) if "change" in report else []
     sections = _sections(report, notes)
-    steps = _shortened(sections)
-    while (used := _height(sections, width)) > foot - y and next(steps, False):
-        pass
-    gap = min(MOST_GAP, max(LEAST_GAP, LEAST_GAP + (foot - y - used) / max(len(sections), 1)))
+    steps = _shortened(sections, rows)
+    while True:
+        table = _wrapped(rows, (width - LABEL) / len(names) - 1.5, 2)
+        change = _wrapped(changes, width - LABEL, 3)
+        spare = height - _table_height(table) - (2.0 + _table_height(change) if change else 0.0) \
+            - _height(sections, width)
+        if spare >= 0 or not next(steps, False):
+            break
+    y = _table(page, "Scores", names, table, x, y, width)
+    if change:
+        y = _table(page, "Change", (), change, x, y + 2.0, width)
+    gap = min(MOST_GAP, max(LEAST_GAP, LEAST_GAP + spare / max(len(sections), 1)))
     for section in sections:
         y = page.lines(x, y + gap, [section.heading], HEAD, bold=True, colour=figures.INK) + 0.4
         for lines in section.wrapped(width):
             y = page.lines(x, y, lines, BODY, colour=figures.INK) + 0.5
+
+
+def draw_warnings(page: Page, report, x: float, foot: float, width: float) -> float:
+    """Set whole warnings above `foot`, the others counted; returns where the page's body must end, mm."""
+    texts = [wrap(text, width, BODY, most=MOST_WARNING_LINES - 1) for text in words.warnings(report)]
+    if not texts:
+        return foot
+    shown = list(texts)
+    while sum(map(len, shown)) + (len(shown) < len(texts)) > MOST_WARNING_LINES:
+        shown.pop()
+    lines = sum(shown, [])
+    if len(shown) < len(texts):
+        lines.append(f"{len(texts) - len(shown)} more in the report")
+    top = foot - 1.2 - line_height(HEAD) - len(lines) * line_height(BODY)
+    y = page.lines(x, top, ["Warnings"], HEAD, bold=True, colour=figures.INK)
+    page.lines(x, y, lines, BODY, colour=figures.INK)
+    return top - 0.6
 
 
 def capital(text: str) -> str:
@@ -57,34 +84,33 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _score_table(page: Page, report, x, y, width) -> float:
-    """Table of scores, a column for each photo; returns its foot, mm."""
-    photos = words.photos(report)
-    each = (width - LABEL) / len(photos)
-    page.text(x, y + 2.6, "Scores", HEAD, bold=True, colour=figures.INK)
-    for i, (name, _) in enumerate(photos):
-        page.text(x + LABEL + i * each, y + 2.6, name, SMALL, bold=True, colour=figures.SOFT)
-    y += 3.8
-    for what, *values in scores.score_rows(report):
-        page.rule(x, y, width, figures.RULE, 0.4)
-        cells = [wrap(value, each - 1.5, SMALL, most=2) for value in values]
-        page.lines(x, y + 0.35, [what], SMALL, colour=figures.SOFT)
-        feet = [page.lines(x + LABEL + i * each, y + 0.35, cell, SMALL, colour=figures.INK)
-                for i, cell in enumerate(cells)]
-        y = max(feet) + 0.25
-    page.rule(x, y, width, figures.RULE, 0.4)
-    return y
+def _wrapped(rows, room: float, most: int) -> list[tuple[str, list[list[str]]]]:
+    """Rows of a table: what, and the lines of each value."""
+    return [(what, [wrap(value, room, SMALL, most=most) for value in values]) for what, *values in rows]
 
 
-def _pairs(page: Page, rows, x, y, width, heading) -> float:
-    """Table of two columns under a heading; returns its foot, mm."""
+def _row_height(cells: list[list[str]]) -> float:
+    return max(map(len, cells)) * line_height(SMALL) + 2 * ROW_GAP
+
+
+def _table_height(rows) -> float:
+    """Height that `_table` takes, mm."""
+    return TABLE_HEAD + sum(_row_height(cells) for _, cells in rows)
+
+
+def _table(page: Page, heading: str, names, rows, x: float, y: float, width: float) -> float:
+    """Table under a heading, a column for each value; returns its foot, mm."""
+    each = (width - LABEL) / max(len(names), 1)
     page.text(x, y + 2.6, heading, HEAD, bold=True, colour=figures.INK)
-    y += 3.8
-    for what, value in rows:
+    for i, name in enumerate(names):
+        page.text(x + LABEL + i * each, y + 2.6, name, SMALL, bold=True, colour=figures.SOFT)
+    y += TABLE_HEAD
+    for what, cells in rows:
         page.rule(x, y, width, figures.RULE, 0.4)
-        page.lines(x, y + 0.35, [what], SMALL, colour=figures.SOFT)
-        y = page.lines(x + LABEL, y + 0.35, wrap(value, width - LABEL, SMALL, most=3), SMALL,
-                       colour=figures.INK) + 0.25
+        page.lines(x, y + ROW_GAP, [what], SMALL, colour=figures.SOFT)
+        for i, cell in enumerate(cells):
+            page.lines(x + LABEL + i * each, y + ROW_GAP, cell, SMALL, colour=figures.INK)
+        y += _row_height(cells)
     page.rule(x, y, width, figures.RULE, 0.4)
     return y
 
@@ -96,8 +122,6 @@ def _sections(report, notes) -> list[_Section]:
         found = words.cautions(step)
         caution = ["CAUTION. " + " ".join(found)] if found else []
         sections.append(_Section(kind="next", heading="Next", texts=[step, *caution], most=6))
-    if found := words.warnings(report):
-        sections.append(_Section(kind="warnings", heading="Warnings", texts=found, most=3))
     for name, photo in words.photos(report):
         speak, other = words.reasons(photo)
         if speak or other:
@@ -108,10 +132,10 @@ def _sections(report, notes) -> list[_Section]:
     return sections
 
 
-def _shortened(sections: list[_Section]) -> Iterator[bool]:
-    """Shorten the sections by one step at each call, least needed first."""
+def _shortened(sections: list[_Section], rows: list[tuple[str, ...]]) -> Iterator[bool]:
+    """Shorten sections and the rows of scores by one step at each call, least needed first."""
     of = {kind: [section for section in reversed(sections) if section.kind == kind]
-          for kind in ("why", "notes", "warnings", "next")}
+          for kind in ("why", "notes", "next")}
     for section in of["why"]:              # the second reason for, then the one against
         if len(section.texts) > 1 and section.texts[1].startswith("+"):
             del section.texts[1]
@@ -122,22 +146,14 @@ def _shortened(sections: list[_Section]) -> Iterator[bool]:
     for section in of["why"]:
         del section.texts[1:]
         yield True
-    for most, kept in ((2, 2), (1, 2)):
-        for section in of["warnings"]:
-            section.most = most
-            yield True
-            while len(section.texts) > kept:
-                section.texts.pop()
-                section.hidden += 1
-                yield True
-        for section in of["why"]:
-            if section in sections:
-                sections.remove(section)
-                yield True
-    for section in of["notes"] + of["warnings"]:
+    for section in of["why"]:
+        sections.remove(section)
+        yield True
+    for name in LESS_NEEDED:
+        rows[:] = [row for row in rows if row[0] != name]
+        yield True
+    for section in of["notes"]:
         section.most = 1
-        section.hidden += len(section.texts) - 1
-        del section.texts[1:]
         yield True
     for section in of["next"]:
         section.texts[0] = " ".join(wrap(section.texts[0], 100.0, BODY, most=3))

@@ -31,6 +31,9 @@ MADE = datetime(2026, 11, 25, 14, 5, tzinfo=UTC)
 Part = dataclasses.make_dataclass("Part", ["part", "period_mm"])
 
 LONG = "a very long name that somebody typed without ever stopping to breathe " * 5
+MEND = ("The photo is blurred: stripes closer than 7 pixels lose half of their contrast or more, and what the artwork "
+        "hides of them cannot be told from it either. Wipe the lens, rest the phone on something steady, and tap on "
+        "the piece to focus")
 WORST = {
     "pair": {},
     "not aligned": {"aligned": False},
@@ -38,6 +41,7 @@ WORST = {
     "long names": {"names": (LONG.replace(" ", "_") + ".jpg", "x" * 255)},
     "other alphabets": {"names": ("δοκίμιο πριν.jpg", "Образец после.jpg")},
     "many warnings": {"warnings": ((LONG,) * 6, (LONG, "Short."))},
+    "warnings of two lines": {"warnings": ((MEND,) * 3, (MEND,))},
     "both undecided": {"verdicts": ("undecided", "undecided"), "contrasts": (0.4, 0.4)},
     "both mixed": {"verdicts": ("mixed", "mixed"), "contrasts": (12.0, 13.0)},
 }
@@ -286,6 +290,17 @@ def test_warnings_that_do_not_fit_are_counted(count):
     more = re.search(r"(\d+) more in the report", text)
     assert shown + (int(more.group(1)) if more else 0) == count
     assert made.after.decision.next_step in text and "local rules come first." in text
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 8])
+def test_every_warning_on_the_sheet_keeps_its_mend(count):
+    """A warning of three lines stands whole or is counted as left out: its last words say what to do."""
+    made = sample_results.comparison(
+        verdicts=("mixed", "mixed"), warnings=(tuple(f"{MEND} at place {i}." for i in range(count)), ()))
+    text = " ".join(_text(sheet.make_sheet(made, notes=LONG, made=MADE, formats=("pdf",)).pdf).split())
+    shown = text.count("BEFORE: The photo is blurred")
+    assert shown >= min(count, 2)
+    assert [int(i) for i in re.findall(r"to focus at place (\d)\.", text)] == list(range(shown))
 
 
 def test_both_photos_and_all_maps_share_their_scales():
