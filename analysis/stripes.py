@@ -35,6 +35,7 @@ __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_can
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
+FUNDAMENTALS = (2, 3)      # times a called period: what is called first may be a harmonic, and is looked behind
 LEAST_SHOWN = 0.6          # of the contrast: a blur that would hide more is past telling from the photo's edges
 
 
@@ -166,6 +167,7 @@ def _search(bands: Bands, first: Plane, plane_of, texture: Texture, listed_mm
             rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
             plane = plane_of(rest)
         called.append(replace(found, line=line))
+        listed_mm += tuple((n / line.fx_per_mm, n * line.fx_sd_per_mm / line.fx_per_mm ** 2) for n in FUNDAMENTALS)
     return called, [], rest, plane
 
 

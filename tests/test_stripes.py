@@ -8,12 +8,15 @@ import pytest
 from astropy.timeseries import LombScargle
 from scipy.signal import periodogram
 
+from analysis import inspect
 from analysis.limit import limit_near
 from analysis.line import measure_line
 from analysis.places import demodulate
 from analysis.plane import make_bands, make_plane
+from analysis.settings import Settings
 from analysis.stripes import find_stripes, with_detection_limit
 from tests.benchmarks.bench_rings import draw
+from tests.benchmarks.cases import single_case
 from tests.textures import S, cosine, grid, rings, texture
 
 NOISE = 0.05
@@ -284,3 +287,11 @@ def test_listed_period_is_found_weaker_and_the_false_alarm_rate_holds():
     assert found[listed] >= found[()] + 3
     assert sum(bool(find_stripes(noisy([seed, 7]), listed_mm=listed, with_limit=False).stripes)
                for seed in range(30)) <= 1
+
+
+def test_a_stripe_whose_harmonic_stands_out_more_is_named_by_its_fundamental():
+    """Simulated truth: rings hide a line at 2.54 mm from the search of all periods, and not its half at 1.27 mm."""
+    case = single_case(77012)
+    found = inspect(case.photo, Settings(frame_mm=case.frame_mm)).photo
+    assert found.stripes.stripes[0].period_mm == pytest.approx(case.shot.piece.stripes[0].period_mm, rel=0.003)
+    assert [order for order, _ in found.stripes.stripes[0].harmonics] == [2]
