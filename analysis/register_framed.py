@@ -45,8 +45,11 @@ APART_MM = 1.5             # another place
 MOST_RESIDUAL_MM = 0.35
 TRUSTED_FRAME_MM = 0.12    # artwork that lies nearer than this to where the frames put it leaves them alone
 BARE_SIGMAS, BARE_COVER = 3.3, 0.10        # marks no deeper and no more than these are grain, not artwork
+WIDEST_FIGURE = 0.35       # of the frame's shorter side; the ground beside a wider one cannot be told; no source
 FRAME_ALONE = ("Nothing is engraved inside the frames that both photos share, so the photos are laid on each other by "
                "the given corners alone; if one piece lay half a turn round, that cannot be told.")
+FIGURES_UNUSED = ("Filled figures stand inside the frames, but no lines, so the photos are laid on each other by the "
+                  "given corners alone. Make sure that both pieces bear the same figures, the same way round.")
 UNLIKE = ("What is engraved inside the two frames does not agree any way round, so which part of one piece lies on "
           "which part of the other cannot be told. Choose two pieces with the same artwork, engrave a word or a mark "
           "inside the frame, or give the corners of both frames in the order of the piece.")
@@ -137,19 +140,30 @@ def _upright(ours, theirs, first: Work, size, within) -> float:
 
 def _unlike(before, after, first, second, area, area_after) -> Match:
     """Refuse; frames alone count only where their corners were given in the piece's own order."""
-    marks = [stroke_response(work.picture, seen & inside(size_of(piece), work, frame_zone(piece, size_of(piece))),
-                             WIDEST_STROKE_MM * work.samples_per_mm)
-             for piece, work, seen in ((before, first, area), (after, second, area_after))]
-    bare = all(m.cover < BARE_COVER and (m.cover == 0.0 or m.depth < BARE_SIGMAS * m.grain_depth) for m in marks)
-    if before.method == after.method == "corners" and bare:
-        whole = _whole(before, after, _turned(size_of(before), size_of(after), 0))
-        return Match(ok=True, homography=whole, residual_px=before.corners_sd_px,
+    s, whole = first.samples_per_mm, _turned(size_of(before), size_of(after), 0)
+    ours, theirs = (seen & inside(size_of(piece), work, frame_zone(piece, size_of(piece)))
+                    for piece, work, seen in ((before, first, area), (after, second, area_after)))
+    bare = all(_grain_alone(stroke_response(work.picture, within, WIDEST_STROKE_MM * s))
+               for work, within in ((first, ours), (second, theirs)))
+    # Filled figures are no strokes; blurred by half a stroke, grain hides them no longer
+    figures = [stroke_response(cv2.GaussianBlur(work.picture, (0, 0), 0.5 * WIDEST_STROKE_MM * s), within,
+                               WIDEST_FIGURE * min(size_of(before)) * s)
+               for work, within in ((first, ours), (second, theirs))] if bare else []
+    solid = [not _grain_alone(one) for one in figures]
+    if before.method == after.method == "corners" and bare and not (all(solid) and correlation(
+            figures[0].response, onto(figures[1].response, first, second, whole), ours, 0.5 * s) < LEAST_START):
+        return Match(ok=True, homography=_whole(before, after, whole), residual_px=before.corners_sd_px,
                      before_px_per_mm=before.photo_px_per_mm if before.scale_known else None, overlap_fraction=1.0,
                      reason=None, method="frame", after_lens=after.lens,
                      corners_px=piece_to_photo(after, rectangle(size_of(after))),
-                     warnings=(FRAME_ALONE,))
+                     warnings=(FIGURES_UNUSED if any(solid) else FRAME_ALONE,))
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
                  reason=UNLIKE, method="frame and artwork")
+
+
+def _grain_alone(marks: Strokes) -> bool:
+    """Whether marks are no deeper and no more than grain makes them."""
+    return marks.cover < BARE_COVER and (marks.cover == 0.0 or marks.depth < BARE_SIGMAS * marks.grain_depth)
 
 
 def _refined(before, after, first, second, area, start: _Start) -> Match:

@@ -197,6 +197,23 @@ def test_bare_frames_are_laid_on_each_other_by_given_corners_with_a_warning():
     assert corner_error_mm(result, cb, ca, 11.0) < 0.1
 
 
+@pytest.mark.parametrize("fibres", [(0.2, 100), (0.3, 250)])
+def test_filled_figures_alone_that_disagree_are_refused_and_are_never_called_nothing(fibres):
+    """Strong grain hides the figures' edges, so no stroke is seen: given corners alone would lay unlike pieces."""
+    def figured(seed, places):
+        picture, scale, margin = made(seed, 0, fibres=fibres)
+        picture = picture.copy()
+        for x, y in places:
+            cv2.circle(picture, (int((x + margin) * scale), int((y + margin) * scale)), int(6.5 * scale), 0.08, -1)
+        return shot((picture, scale, margin), seed, turn_deg=3.0 * seed)
+    (before, cb), (other, co), (plain, cp) = (figured(seed, places) for seed, places in (
+        (1, ((15, 15), (50, 20), (62, 45))), (2, ((62, 14), (20, 40), (42, 44))), (3, ())))
+    unlike = register(before, other, framed(before, cb), framed(other, co))
+    assert not unlike.ok and "does not agree" in unlike.reason
+    one_sided = register(before, plain, framed(before, cb), framed(plain, cp))
+    assert not one_sided.ok or "Filled figures" in one_sided.warnings[0]
+
+
 def test_bare_frames_that_were_searched_are_refused_because_half_a_turn_cannot_be_told():
     before, cb = shot(made(1, 0), 1)
     after, ca = shot(made(2, 0), 2, turn_deg=180.0)
