@@ -83,7 +83,7 @@ class Frame:
 
 
 def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
-               focal_share: float | None = None) -> Frame:
+               focal_share: float | None = None, hindrances: tuple[str, ...] = ()) -> Frame:
     """Find the frame of known outer size.
 
     Parameters
@@ -93,6 +93,8 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
     size_mm : (W, H)
     focal_share : float, optional
         Focal length over the photo's longer side, where the file states it.
+    hindrances : tuple of str
+        What is wrong with the photo; told first where no frame is found, for it may be why.
 
     Returns
     -------
@@ -124,7 +126,7 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
         raise PhotoError(f"The frame of {size_mm[0]:g} x {size_mm[1]:g} mm seems to run out of the photo, or "
                          "under something that lies on it. Take the photo again with the whole frame free and in view "
                          "and some board around it, or give its four corners.")
-    raise PhotoError(_not_found(size_mm))
+    raise PhotoError(_not_found(size_mm, max(luminance.shape) / max(size_mm), hindrances))
 
 
 def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
@@ -197,9 +199,13 @@ def _other_size(size_mm, other) -> str:
             "its four corners.")
 
 
-def _not_found(size_mm) -> str:
-    """Sentence for a frame that is not there."""
-    return (f"No frame of {size_mm[0]:g} x {size_mm[1]:g} mm could be found with certainty. Give its four corners, "
+def _not_found(size_mm, most_px_per_mm, hindrances) -> str:
+    """Sentences for a frame that is not there: what may hide it, and what to do."""
+    if most_px_per_mm < LEAST_PX_PER_MM:
+        hindrances = (f"So large a frame has at most {most_px_per_mm:.1f} pixels per mm in this photo, and "
+                      f"{LEAST_PX_PER_MM:g} are needed.", *hindrances)
+    why = f"What may hide it: {' '.join(hindrances)} Else give" if hindrances else "Give"
+    return (f"No frame of {size_mm[0]:g} x {size_mm[1]:g} mm could be found with certainty. {why} its four corners, "
             "or the scale with --pixels-per-mm, or take the photo again with the whole frame in view.")
 
 

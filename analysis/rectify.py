@@ -90,7 +90,8 @@ def rectify(photo: Photo, *, frame_mm: tuple[float, float] | None = None, corner
                         k1_sd=marks.k1_sd, residual_px=marks.residual_px, lens_scale_sd=lens_scale_sd(
                             marks.corners_px, lens_of_photo(photo.size_px, marks.k1, marks.k1_sd)))
         return framed_piece(photo, frame, frame_mm, "marks", True, samples_per_mm, (*words, *frame.warnings))
-    frame, frame_mm = along_rows(photo, find_frame(photo.luminance, frame_mm, photo.focal_share), frame_mm)
+    frame = find_frame(photo.luminance, frame_mm, photo.focal_share, photo.warnings)
+    frame, frame_mm = along_rows(photo, frame, frame_mm)
     return framed_piece(photo, frame, frame_mm, "frame", True, samples_per_mm, frame.warnings)
 
 

@@ -460,3 +460,16 @@ def test_strips_show_a_line_fainter_than_the_noise_of_a_pixel_and_none_in_noise_
     across = np.array([a[1] - b[1], b[0] - a[0]]) / np.linalg.norm(b - a)
     assert np.abs((found.point[:2] - a) @ across).max() < 1.5 and found.support_px[0] > 400
     assert np.abs(found.direction[:2] @ across).max() < 0.01
+
+
+def test_frame_that_is_not_found_is_told_with_what_is_wrong_with_the_photo():
+    """Blur, light or too few pixels are known by then; a sharp photo gets no made-up reason."""
+    even = np.random.default_rng(2).normal(0.4, 0.01, (300, 400)).astype(np.float32)
+    blurred = "The photo is blurred. Tap on the piece to focus."
+    told = []
+    for size_mm, hindrances in (((40.0, 30.0), ()), ((40.0, 30.0), (blurred,)), ((200.0, 150.0), ())):
+        with pytest.raises(PhotoError) as problem:
+            find_frame(even, size_mm, hindrances=hindrances)
+        told.append(str(problem.value))
+    assert "hide it" not in told[0] and f"What may hide it: {blurred}" in told[1]
+    assert "at most 2.0 pixels per mm" in told[2] and all("four corners" in words for words in told)
