@@ -38,13 +38,15 @@ LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as wel
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_SHARE = 0.55         # of the artwork's corners inside their outline; unlike pieces with a patch row alike: 0.51
 SURE_SHARE = 0.7           # the same where the tiles that agree span little
+# The same where the sides of the ground lie where the strokes put them: a word in common lies elsewhere on another
+# piece, and on boards whose grain hides the rest of the artwork no more agrees
+SIDED_SHARE = 0.25
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that agree, over the widest stroke
 MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
 MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
 MOST_WITH_SIDES = 1e-6     # the same where the sides of the ground agree as well
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
-MOST_SD_WIDTHS = 0.12      # of the place of the corners, over the widest stroke: 0.38 mm; 1 mm off is then one in 900
-GUESSED_SD_WIDTHS = 0.094  # the same where no piece was found, so that its corners may lie farther out
+MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, what is asked of an alignment
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
@@ -155,11 +157,10 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     held = found.corners is not None or found.map.cameras.to_level is not None
     spans = (held_out >= LEAST_TILES and both >= LEAST_BOTH and breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
     # What one word in common would span as well must be most of the artwork
-    alike = share >= (LEAST_SHARE if spans else SURE_SHARE)
+    alike = share >= (SIDED_SHARE if found.corners is not None else LEAST_SHARE if spans else SURE_SHARE)
     most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
-    guessed = found.corners is None and piece.corners_px is None and piece.ground_px is None
-    most_sd = (GUESSED_SD_WIDTHS if guessed else MOST_SD_WIDTHS) * found.widest
-    ok = (held or spans) and alike and held_out >= LEAST_WITH_SIDES and false < most_false and sd < most_sd
+    ok = (held or spans) and alike and held_out >= LEAST_WITH_SIDES and false < most_false \
+        and sd < MOST_SD_WIDTHS * found.widest
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
