@@ -11,7 +11,7 @@ from analysis.rectify import Piece
 from analysis.stripes import StripeField
 from analysis.trials import UPRIGHT
 
-__all__ = ["PX_PER_PERIOD", "length_unit", "lying", "perhaps_rows", "trouble_of"]
+__all__ = ["PX_PER_PERIOD", "bench_and_all", "length_unit", "lying", "perhaps_rows", "trouble_of"]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 COARSEST_ROWS_MM = 0.3     # between the rows of an engraving; common practice, no source
@@ -63,12 +63,21 @@ def _spread_below(piece: Piece, photo: Photo) -> float:
     return float(aside / 0.25)
 
 
-def lying(period_mm: float | None, unit: str) -> tuple[str, str] | None:
-    """Trouble of a square piece that may have been photographed on its side, or None."""
+def lying(period_mm: float | None, piece: Piece) -> tuple[str, str] | None:
+    """Trouble of a piece that may have been photographed on its side, or None."""
     if period_mm is None:
         return None
-    return (f"even lines every {period_mm:.3g} {unit} run along the scan axis as it is taken, and a square frame does "
-            "not tell whether the piece lies on its side", UPRIGHT)
+    untold = ("a square frame does not tell whether the piece lies on its side" if piece.frame_mm is not None
+              else "a piece's sides do not tell along which of them the scan ran")
+    return (f"even lines every {period_mm:.3g} {length_unit(piece)} run along the scan axis as it is taken, and "
+            f"{untold}", UPRIGHT)
+
+
+def bench_and_all() -> tuple[Cause, tuple[str, str]]:
+    """Why a photo whose frame was not found neither blames nor clears a machine: a cause, and a trouble."""
+    words = "the frame was not found, so all of the photo was judged, bench and all"
+    mend = "Take the photo again with the whole frame free and in view, or give its four corners."
+    return Cause(term="bench", words=words, next_step=mend), (words, mend)
 
 
 def perhaps_rows(field: StripeField, unit: str) -> Cause | None:

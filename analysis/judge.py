@@ -9,7 +9,7 @@ import numpy as np
 from analysis.bank import share_square_to_axis
 from analysis.camera import without_camera_lines
 from analysis.decide import VETOED, Cause, Decision, Reason, decide
-from analysis.doubts import PX_PER_PERIOD, length_unit, lying, perhaps_rows, trouble_of
+from analysis.doubts import PX_PER_PERIOD, bench_and_all, length_unit, lying, perhaps_rows, trouble_of
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.ground_part import engraved_part
@@ -26,7 +26,7 @@ from analysis.stripe_map import local_contrast
 from analysis.stripes import StripeField, called_candidates, find_stripes, with_detection_limit
 from analysis.transfer import PHOTO_TRANSFER_SD, likely_blur_mm, with_transfer
 
-__all__ = ["Judgement", "judge", "length_unit", "with_map_at"]
+__all__ = ["Judgement", "judge", "length_unit", "with_map_at", "without_frame"]
 
 NEAR_LISTED = 0.01         # of a listed period: a stripe so near is told by itself
 SHORTEST_LISTED_MM = 0.3                   # shorter ones lie too close together to direct a search
@@ -107,8 +107,8 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
                                    + _sampling_warnings(piece, settings) + _part_words(part, piece) + left_out))
     trouble = trouble_of(piece, photo, grain, region)
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
-    if trouble is None and not field.stripes and square:
-        trouble = lying(run(_sideways, texture, settings.shortest_period_mm), length_unit(piece))
+    if trouble is None and not field.stripes and (square or piece.axis_from == "edges"):
+        trouble = lying(run(_sideways, texture, settings.shortest_period_mm), piece)
     cause = perhaps_rows(field, length_unit(piece)) if square else None
     if camera is not None:
         cause = Cause(term="camera", words=camera, next_step=TURNED)
@@ -127,6 +127,13 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     if cause is None and not decision.poor_photo:
         judged = replace(judged, decision=replace(decision, next_step=next_step_sentence(tests)))
     return replace(judged, next_tests=tests)
+
+
+def without_frame(judged: Judgement) -> Judgement:
+    """The same of a photo whose stated frame was not found: what else is in it may make lines, or hide them."""
+    cause, trouble = bench_and_all()
+    return replace(judged, decision=decide(judged.stripes, judged.grain, unit=length_unit(judged.piece), cause=cause,
+                                           trouble=trouble))
 
 
 def _part_words(part, piece: Piece) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from os import PathLike
 from analysis.change import Change, compare_stripes
 from analysis.decide import STRIPED
 from analysis.errors import PhotoError
-from analysis.judge import Judgement, judge, length_unit, with_map_at
+from analysis.judge import Judgement, judge, length_unit, with_map_at, without_frame
 from analysis.machine import Machine
 from analysis.memory import Memory, afresh
 from analysis.next_test import NextTest, rank_next_tests
@@ -113,6 +113,8 @@ def compare(before: Source, after: Source, settings: Settings | None = None, *,
             with _naming(which):
                 judged.append(job.result())
         judge_again = partial(judge, settings=settings, machine=machine, run=run, pool=pool)
+        if lost is not None and not alignment.ok:
+            judged[1] = without_frame(judged[1])
         if alignment.ok:
             judged = _on_one_part(judged, regions, judge_again)
             judged = _look_again(judged, regions, judge_again)

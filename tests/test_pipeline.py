@@ -234,3 +234,16 @@ def test_upper_end_of_a_contrast_holds_what_blur_and_noise_hide_and_no_more(leas
     found = 5.0 * np.exp(-hidden + sd * rng.standard_normal(hidden.size))
     ends = np.array([highest_contrast(c, c * np.exp(1.96 * sd), least_share) for c in found])
     assert 0.96 < np.mean(ends > 5.0) < 0.995
+
+
+def test_after_whose_frame_is_not_found_neither_blames_nor_clears_the_machine():
+    """All of that photo is judged, bench and all: its even lines are a mat's, and another's evenness says nothing."""
+    before = (DEMO / "cured_before.jpg").read_bytes()
+    y, x = np.mgrid[:900, :1200]
+    for lines in (0.05, 0.0):
+        mat = 0.4 + lines * np.cos(2 * np.pi * x / 25.0) + 0.01 * np.random.default_rng(1).standard_normal(x.shape)
+        after = cv2.imencode(".png", np.round(255 * np.clip(mat, 0, 1)).astype(np.uint8))[1].tobytes()
+        result = compare(before, after, FRAME)
+        assert not result.alignment.ok
+        assert result.after.decision.verdict == "undecided" and "bench and all" in result.after.decision.sentence
+        assert result.before.decision.verdict == "mixed"

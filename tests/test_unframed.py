@@ -13,7 +13,7 @@ from analysis.photo import load_photo
 from analysis.piece_unframed import unframed_piece
 from analysis.rectify import piece_to_photo, rectify
 from analysis.scan_rows import find_scan_rows
-from analysis.simulate import CameraSpec, PieceSpec, encode, photograph
+from analysis.simulate import CameraSpec, PieceSpec, StripeSpec, encode, photograph
 
 SPEC = PieceSpec(width_mm=60.0, height_mm=45.0, artwork=("text", "shapes"), margin_mm=(7.0, 7.0, 7.0, 7.0),
                  raw_reflectance=0.5, ground_reflectance=0.2)
@@ -155,3 +155,13 @@ def test_unframed_photo_whose_slant_nothing_tells_clears_no_machine():
     settings = Settings(pixels_per_mm=12.0, scan_angle_deg=0.01)
     got = inspect(data_png, settings).photo.decision
     assert got.verdict == "undecided" and "slanted" in got.sentence and got.blind
+
+
+def test_a_piece_that_may_lie_on_its_side_is_not_cleared_where_even_lines_run_the_other_way():
+    """Its sides alone give the axis: turned by a quarter, a stripe of 5 % runs along what is taken for it."""
+    spec = PieceSpec(width_mm=60.0, height_mm=45.0, artwork=("text",), margin_mm=(7.0,) * 4, raw_reflectance=0.5,
+                     ground_reflectance=0.2, stripes=(StripeSpec(period_mm=2.0, contrast_percent=5.0),))
+    camera = CameraSpec(size_px=(1600, 1200), px_per_mm=12.0, tilt_deg=1.0, turn_deg=90.0, clutter_seed=3, bench="mat")
+    found = inspect(encode(photograph(spec, camera, 1)), Settings(pixels_per_mm=12.0)).photo
+    assert found.piece.axis_from == "edges"
+    assert found.decision.verdict == "undecided" and "along which of them the scan ran" in found.decision.sentence
