@@ -42,7 +42,7 @@ class Reason:
 class Cause:
     """Another cause than the drive that would make the strongest line."""
 
-    term: str                              # "camera", or "rows": the engraving's own, of a piece seen from the side
+    term: str                              # "camera", "rows" (the engraving's own, seen from the side), "grid", "bench"
     words: str                             # a clause
     next_step: str                         # how to tell, in a sentence
 

@@ -4,20 +4,25 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.decide import Cause
+from analysis.flatten import Texture
 from analysis.geometry import USUAL_FOCAL
 from analysis.grain import GrainField
 from analysis.photo import Photo
+from analysis.plane import STEEPEST_DEG
 from analysis.rectify import Piece
 from analysis.stripes import StripeField
 from analysis.trials import UPRIGHT
 
-__all__ = ["PX_PER_PERIOD", "bench_and_all", "length_unit", "lying", "perhaps_rows", "trouble_of"]
+__all__ = ["PX_PER_PERIOD", "bench_and_all", "drawn_grid", "length_unit", "lying", "perhaps_rows", "trouble_of"]
 
 PX_PER_PERIOD = 4.0                        # fewer photo pixels a period and the photo itself eats the contrast
 COARSEST_ROWS_MM = 0.3     # between the rows of an engraving; common practice, no source
 MORE_THAN_WOOD_PERCENT = 60.0              # grain on engraved wood stays below; common practice, no source
 FINE_MM = 0.5                              # a stripe that a photo must show to clear a machine
 COARSE_PX_PER_MM = 6.0                     # below this it cannot
+# A grid is drawn alike in both directions, but one of them may be burnt deeper; common practice, no source
+TWIN_SHARE, STRIPS, FAR_CELLS = 0.5, 16, 12
+OVER_OTHERS = 2.5          # amplitude over the highest at the frequencies beside it: a hill of rings does not reach it
 UNREAD_SLANT_DEG = 5.0                     # of a photo held by hand about square on; common practice, no source
 
 
@@ -78,6 +83,42 @@ def bench_and_all() -> tuple[Cause, tuple[str, str]]:
     words = "the frame was not found, so all of the photo was judged, bench and all"
     mend = "Take the photo again with the whole frame free and in view, or give its four corners."
     return Cause(term="bench", words=words, next_step=mend), (words, mend)
+
+
+def drawn_grid(field: StripeField, texture: Texture, unit: str) -> Cause | None:
+    """Why the strongest stripe may be a side of a drawn grid: lines of its spacing run along the scan axis as well."""
+    if not field.stripes:
+        return None
+    stripe = field.stripes[0]
+    twin = _contrast_across(texture, 1.0 / stripe.period_mm)
+    if twin < TWIN_SHARE * stripe.contrast_percent:
+        return None
+    return Cause(term="grid", next_step=(
+        "Judge a part without the grid: give a region that holds plain engraved ground alone."), words=(
+        f"lines of {twin:.1f} % and the same spacing, {stripe.period_mm:.3g} {unit}, run along the scan axis as well: "
+        "a drawn grid or a mesh has both, a drive only one"))
+
+
+def _contrast_across(texture: Texture, frequency: float) -> float:
+    """Contrast, percent, of a line at about this frequency down the cross axis; 0 where noise or rings make as much.
+
+    The highest of a fine grid of frequencies and angles, in strips that are summed along the scan first.
+    """
+    rows, columns = texture.weight.shape
+    starts = np.linspace(0, columns, STRIPS + 1).astype(int)
+    middles = (starts[:-1] + starts[1:]) / 2
+    weight, value = (np.add.reduceat(one, starts[:-1], axis=1) for one in (
+        texture.weight, texture.weight * texture.log_reflectance))
+    total = float(weight.sum())
+    value = value - weight * (float(value.sum()) / total)
+    tried = frequency + np.arange(-FAR_CELLS, FAR_CELLS + 0.1, 0.5) * texture.samples_per_mm / rows
+    waves = np.exp(-2j * np.pi / texture.samples_per_mm * np.outer(tried, np.arange(rows))) @ value
+    slopes = np.tan(np.radians(np.linspace(-STEEPEST_DEG, STEEPEST_DEG, 31)))
+    turns = np.exp(-2j * np.pi * frequency / texture.samples_per_mm * np.outer(middles, slopes))
+    size = np.abs(waves @ turns).max(axis=1)
+    away = np.abs(np.arange(size.size) - size.size // 2)
+    highest = float(size[away <= 2].max())
+    return 400.0 * highest / total if highest > OVER_OTHERS * size[away > 5].max() else 0.0
 
 
 def perhaps_rows(field: StripeField, unit: str) -> Cause | None:

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.bank import share_square_to_axis
 from analysis.camera import without_camera_lines
 from analysis.decide import VETOED, Cause, Decision, Reason, decide
-from analysis.doubts import PX_PER_PERIOD, bench_and_all, length_unit, lying, perhaps_rows, trouble_of
+from analysis.doubts import PX_PER_PERIOD, bench_and_all, drawn_grid, length_unit, lying, perhaps_rows, trouble_of
 from analysis.flatten import Texture, flatten, glare_share, lost_to_artwork, strength_of, turned_a_quarter
 from analysis.grain import GrainField, measure_grain
 from analysis.ground_part import engraved_part
@@ -109,7 +109,9 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     square = piece.axis_from == "assumed" and piece.frame_mm is not None
     if trouble is None and not field.stripes and (square or piece.axis_from == "edges"):
         trouble = lying(run(_sideways, texture, settings.shortest_period_mm), piece)
-    cause = perhaps_rows(field, length_unit(piece)) if square else None
+    cause = drawn_grid(field, texture, length_unit(piece))
+    if cause is None and square:
+        cause = perhaps_rows(field, length_unit(piece))
     if camera is not None:
         cause = Cause(term="camera", words=camera, next_step=TURNED)
     decision = decide(field, grain, unit=length_unit(piece), cause=cause, trouble=trouble)
