@@ -14,6 +14,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
+
+from analysis.ranks import median
 
 __all__ = ["ScanRows", "edge_direction", "find_scan_rows"]
 
@@ -72,17 +75,20 @@ def find_scan_rows(luminance: NDArray[np.float32], outline_px: NDArray[np.float6
     if len(tiles) < FEWEST_TILES:
         return None
     window = np.outer(np.hanning(TILE_PX), np.hanning(TILE_PX)).astype(np.float32)
-    power = np.abs(np.fft.fft2((tiles - tiles.mean(axis=(1, 2), keepdims=True)) * window)) ** 2
-    power /= np.median(power, axis=(1, 2), keepdims=True) + 1e-30
-    fy, fx = np.fft.fftfreq(TILE_PX)[:, None], np.fft.fftfreq(TILE_PX)[None]
+    half = np.abs(fft.rfft2((tiles - tiles.mean(axis=(1, 2), keepdims=True)) * window)) ** 2
+    half /= median(half.reshape(len(half), -1), axis=1)[:, None, None] + np.float32(1e-30)
+    fy, fx = fft.fftfreq(TILE_PX)[:, None], fft.rfftfreq(TILE_PX)[None]
     radius = np.hypot(fx, fy)
-    mean = power.mean(axis=0)
+    mean = half.mean(axis=0)
     # JPEG's blocks put lines at multiples of 1/8 on the axes; so do the sensor's columns
     on_axis = (np.minimum(np.abs(fx), np.abs(fy)) < 1.5 / TILE_PX) & (_off_eighth(radius) < 2.5 / TILE_PX)
-    asked = (radius > low) & (radius < high) & ~on_axis & ((fx > 0) | ((fx == 0) & (fy > 0)))
+    asked = (radius > low) & (radius < high) & ~on_axis & ((fx > 0) | (fy > 0))
     over = np.where(asked, mean / _around(mean, radius), 0.0)
     j, i = np.unravel_index(over.argmax(), over.shape)
-    if over[j, i] < LEAST_PEAK or mean[j, i] < LEAST_ALONE * _beside(mean, j, i):
+    if over[j, i] < LEAST_PEAK:
+        return None
+    power = _both_halves(half)
+    if mean[j, i] < LEAST_ALONE * _beside(power.mean(axis=0), j, i):
         return None
     peaks = np.array([_peak(one, j, i) for one in power])
     middle = np.median(peaks, axis=0)
@@ -157,8 +163,16 @@ def _off_eighth(radius) -> NDArray[np.float64]:
 def _around(mean, radius) -> NDArray[np.float64]:
     """Median power at about the same spatial frequency."""
     ring = np.round(radius * 64).astype(int)
-    medians = np.array([np.median(mean[ring == k]) if np.any(ring == k) else np.inf for k in range(ring.max() + 1)])
+    order = np.argsort(ring, axis=None, kind="stable")
+    rings = np.split(mean.ravel()[order], np.cumsum(np.bincount(ring.ravel()))[:-1])
+    medians = np.array([np.median(one) if one.size else np.inf for one in rings])
     return medians[ring] / np.log(2.0) + 1e-30            # the median of an exponential law is log 2 of its mean
+
+
+def _both_halves(power) -> NDArray[np.float32]:
+    """Power at all frequencies from that at none below 0 in x: a real picture's is the same at the opposite ones."""
+    opposite = np.roll(power[:, ::-1, TILE_PX // 2 - 1:0:-1], 1, axis=1)
+    return np.concatenate([power, opposite], axis=2)
 
 
 def _beside(mean, j, i) -> float:
