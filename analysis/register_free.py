@@ -1,9 +1,9 @@
 """Align two photos by their artwork, where AFTER's frame is not known.
 
 Features only give a start. Tiles of strokes carry the fit, outward from where
-the start is sure to where more tiles agree, and only what many tiles confirm
-is believed: grain and stripes are no strokes, so they can neither make nor move
-an alignment.
+the start is sure to where more tiles agree; then all the artwork at once must
+say that this is its place, and no other. Grain and stripes are no strokes, so
+they can neither make nor move an alignment.
 """
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from itertools import chain
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtrc
 
 from analysis.geometry import apply_homography, lens_of_photo, undistort
 from analysis.photo import Photo
@@ -21,10 +20,11 @@ from analysis.rectify import Piece
 from analysis.register_cameras import cameras_of
 from analysis.register_fit import fit_map, levels_sd, map_sd
 from analysis.register_ground import ground_of, with_ground
-from analysis.register_grow import LEAST_AGREEING, Found, grown
+from analysis.register_grow import Found, grown
 from analysis.register_map import PlaneMap, map_points, moved_to, scale_of
 from analysis.register_match import Match
 from analysis.register_outline import starts_by_outline
+from analysis.register_place import place_of
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
 from analysis.register_tiles import SHARED_STROKES, select
@@ -33,18 +33,10 @@ from analysis.strokes import shades
 __all__ = ["align_free"]
 
 WIDEST_STROKE_MM = 3.2
-LEAST_TILES = 18           # a single word or figure in common has about 13 and fixes no perspective
-LEAST_WITH_SIDES = 12      # the same where the sides of the ground agree as well
+LEAST_SHARE = 0.5          # of what stands out on either board, that both show in one place; a word in common: 0.4
+LEAST_RATIO = 3.0          # so far above every other place; unlike artwork: 2.6 at most
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
-LEAST_SHARE = 0.55         # of the artwork's corners inside their outline; unlike pieces with a patch row alike: 0.51
-SURE_SHARE = 0.7           # the same where the tiles that agree span little
-# The same where the sides of the ground lie where the strokes put them: a word in common lies elsewhere on another
-# piece, and on boards whose grain hides the rest of the artwork no more agrees
-SIDED_SHARE = 0.25
-LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around the tiles that agree, over the widest stroke
-MOST_OFF = 0.06            # of a held-out tile, over the widest stroke: 0.2 mm
-MOST_FALSE = 1e-10         # probability that so many held-out tiles agree by chance; 84 unrelated pairs: 5e-10
-MOST_WITH_SIDES = 1e-6     # the same where the sides of the ground agree as well
+LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
 MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, what is asked of an alignment
 BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
@@ -137,7 +129,6 @@ def _widest(piece: Piece) -> float:
 def _result(piece: Piece, after: Photo, found: Found) -> Match:
     """Decide and put in photo pixels."""
     tiles, agrees = found.tiles, found.agrees
-    breadth, length = np.sort(cv2.minAreaRect(tiles.at[agrees].astype(np.float32).reshape(-1, 1, 2))[1]) / found.widest
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near = to_photo @ found.to_source
@@ -147,20 +138,12 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
     middle = corners.mean(axis=0)
     px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
-    share = float(tiles.corners[agrees].sum() / max(tiles.corners.sum(), 1e-9))
-    held_out = _held_out(found)
-    # Neighbouring tiles share strokes: half of them count
-    false = float(bdtrc(held_out // 2 - 1, len(tiles.at) // 2, found.chance))
-    firm = np.linalg.eigvalsh(tiles.precision[agrees])
-    both = int((firm[:, 0] > BOTH_WAYS * firm[:, 1]).sum())
-    # Sides of the ground lie where the strokes put them, or a level holds the map: what strokes alone must span is held
+    # Sides of the ground that lie where the strokes put them, or a level, hold what little artwork leaves loose
     held = found.corners is not None or found.map.cameras.to_level is not None
-    spans = (held_out >= LEAST_TILES and both >= LEAST_BOTH and breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
-    # What one word in common would span as well must be most of the artwork
-    alike = share >= (SIDED_SHARE if found.corners is not None else LEAST_SHARE if spans else SURE_SHARE)
-    most_false = MOST_FALSE if found.corners is None else MOST_WITH_SIDES
-    ok = (held or spans) and alike and held_out >= LEAST_WITH_SIDES and false < most_false \
-        and sd < MOST_SD_WIDTHS * found.widest
+    known = (held or _spans(found)) and sd < MOST_SD_WIDTHS * found.widest
+    place = place_of(piece, after, found.map, apply_homography(found.to_source, tiles.at[agrees]).mean(axis=0),
+                     _widest(piece), found.shades) if known else None
+    ok = place is not None and place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
     here = apply_homography(near, tiles.at[agrees])
     there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
     return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
@@ -168,25 +151,17 @@ def _result(piece: Piece, after: Photo, found: Found) -> Match:
                  overlap_fraction=_overlap(piece, after, found.map), reason=None if ok else NOT_ALIGNED,
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
-                 corners_px=map_points(found.fit.map, corners),
-                 details={"held_out": held_out, "false": false, "chance": found.chance, "share": share, "both": both,
-                          "breadth": float(breadth), "length": float(length), "sides": found.corners is not None,
-                          "level": found.map.cameras.to_level is not None})
+                 corners_px=map_points(found.fit.map, corners))
 
 
-def _held_out(found: Found) -> int:
-    """Tiles that lie where the fit of the other half of the tiles puts them."""
-    plane = found.fit.map
-    good = replace(select(found.tiles, found.agrees), move=found.fit.residual)
-    half, lie = np.round(good.at / found.widest).astype(int).sum(axis=1) % 2 == 0, 0
-    for part in (half, ~half):
-        if min(part.sum(), (~part).sum()) < LEAST_AGREEING:
-            return 0
-        other = fit_map(select(good, part), plane).map
-        there = undistort(map_points(other, good.at[~part]), plane.lens)
-        moved = apply_homography(np.linalg.inv(plane.homography), there) - good.at[~part]
-        lie += int((np.hypot(*(good.move[~part] - moved).T) < MOST_OFF * found.widest).sum())
-    return lie
+def _spans(found: Found) -> bool:
+    """Whether tiles that tell both directions span enough to hold a perspective."""
+    firm = np.linalg.eigvalsh(found.tiles.precision)
+    both = found.tiles.at[found.agrees & (firm[:, 0] > BOTH_WAYS * firm[:, 1])].astype(np.float32)
+    if len(both) < LEAST_BOTH:
+        return False
+    breadth, length = np.sort(cv2.minAreaRect(both.reshape(-1, 1, 2))[1]) / found.widest
+    return bool(breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
 
 
 def _corners(piece: Piece, strokes) -> NDArray[np.float64]:

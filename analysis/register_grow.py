@@ -1,7 +1,7 @@
 """Grow a start into a fit: tiles of strokes, from coarse to fine, outward to where more of them agree."""
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -69,7 +69,7 @@ class Found:
     agrees: NDArray[np.bool_]          # those that agree
     to_source: NDArray[np.float64]     # 3x3: samples of the last level -> BEFORE's grid
     widest: float                      # stroke, samples of the last level
-    chance: float                      # share of tiles that agree where AFTER is laid elsewhere
+    shades: tuple[bool, bool]          # BEFORE's and AFTER's artwork is light
     corners: NDArray[np.float64] | None = None     # (4, 2) of the ground that both photos show, samples
 
     @property
@@ -99,12 +99,12 @@ def grown(piece: Piece, after: Photo, start: Start, cameras: Cameras, widest: fl
     -------
     Found or None
     """
-    points, levelled = start.points, cameras.to_level is not None
+    points, levelled, shades = start.points, cameras.to_level is not None, (light, light != start.negative)
     plane = PlaneMap(homography=start.homography, lens=lens_of_photo(after.size_px, cameras.k1), cameras=cameras)
     if levelled:
         plane = fit_map(_anchors(start, plane, np.eye(3), widest), plane, free="perspective").map
     for level in LEVELS:
-        pair = _pair(piece, after, plane, points, widest, level, (light, light != start.negative))
+        pair = _pair(piece, after, plane, points, widest, level, shades)
         if pair is None:
             return None
         shape, here = pair.valid.shape, widest / pair.to_source[0, 0]
@@ -133,8 +133,7 @@ def grown(piece: Piece, after: Photo, start: Start, cameras: Cameras, widest: fl
                 break
         plane = moved_to(near, np.linalg.inv(pair.to_source))
         points = apply_homography(pair.to_source, points)
-    return Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here,
-                  chance=_chance(pair, near, region, tile, sigma, level.alike))
+    return Found(map=plane, fit=fit, tiles=tiles, agrees=agrees, to_source=pair.to_source, widest=here, shades=shades)
 
 
 def _anchors(start: Start, plane: PlaneMap, to_source, widest) -> Tiles:
@@ -144,19 +143,6 @@ def _anchors(start: Start, plane: PlaneMap, to_source, widest) -> Tiles:
     return Tiles(at=at, move=there - at, precision=np.broadcast_to(np.eye(2) / (FEATURE_SD * widest) ** 2,
                                                                    (count, 2, 2)),
                  agreement=np.ones(count), corners=np.zeros(count), firm=np.full(count, 2))
-
-
-def _chance(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> float:
-    """Share of tiles that agree by chance: AFTER laid a tile and a half off, two ways."""
-    agree = total = 1
-    for step in 1.5 * tile * np.array([[1, 0.3], [-0.3, 1]]):
-        moved = np.array([[1, 0, step[0]], [0, 1, step[1]], [0, 0, 1]])
-        tiles = _tiles(replace(pair, depths=pair.depths[:1], others=pair.others[:1]),
-                       moved_to(plane, moved), region, tile, sigma, alike)
-        if tiles is not None:
-            agree += int(((tiles.agreement > alike) & (np.hypot(*tiles.move.T) < MOST_MOVE * sigma)).sum())
-            total += len(tiles.at)
-    return min(agree / total, 0.5)
 
 
 def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | None:

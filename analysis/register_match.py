@@ -28,4 +28,3 @@ class Match:
     after_lens: Lens | None = None                   # AFTER's, where its frame showed it
     warnings: tuple[str, ...] = ()
     agreement: float | None = None
-    details: dict | None = None

@@ -236,6 +236,16 @@ def test_boards_without_frame_are_aligned_by_artwork(view):
     assert corner_error_mm(result, cb, ca, 11.0) < 0.3
 
 
+@pytest.mark.parametrize(("board_seed", "options"), [(1, dict(dark=0.22, stripes=0.1)), (5, dict(lines=1.5))])
+def test_faint_artwork_among_stripes_or_dark_lines_of_grain_is_aligned_without_frame(board_seed, options):
+    before, cb = shot(made(board_seed, frame=False, **options), board_seed)
+    after, ca = shot(made(board_seed + 1, frame=False, **options), board_seed + 1, turn_deg=77.0)
+    result = register(before, after, rectify(before, pixels_per_mm=11.0), None)
+    assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.3
+    unlike, _ = shot(made(board_seed + 1, 2, frame=False, **options), board_seed + 1, turn_deg=77.0)
+    assert not register(before, unlike, rectify(before, pixels_per_mm=11.0), None).ok
+
+
 def test_light_artwork_without_frame_is_laid_on_dark_artwork():
     before, cb = shot(made(3, frame=False), 3)
     after, ca = shot(made(4, frame=False, light=True), 4, turn_deg=15.0)
