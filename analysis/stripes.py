@@ -35,6 +35,7 @@ __all__ = ["CALL_PROBABILITY", "Candidate", "Stripe", "StripeField", "called_can
 CALL_PROBABILITY = 0.65    # on held-out cases this calls fewer than 1 in 100 photos without stripes
 SAMPLES_A_PERIOD = 2.5     # Nyquist with room for the resampling kernel
 MOST_STRIPES = 4
+PASSES = 2                 # over all called lines, each measured without the others
 FUNDAMENTALS = (2, 3)      # times a called period: what is called first may be a harmonic, and is looked behind
 LEAST_SHOWN = 0.6          # of the contrast: a blur that would hide more is past telling from the photo's edges
 
@@ -92,7 +93,7 @@ def find_stripes(texture: Texture, *, shortest_period_mm: float = SHORTEST_PERIO
                                                       texture.samples_per_mm / SAMPLES_A_PERIOD))
     first = plane_of(bands)
     taken, other, rest, plane = _search(bands, first, plane_of, texture, listed_mm)
-    called = _settle(taken, bands, plane, texture)
+    called = _settle(taken, bands, plane, texture, plane_of, listed_mm)
     as_taken = all(same_wave(a.line, b.line, bands.length_mm) for a, b in zip(taken, called, strict=True))
     called = [c for c in called if c.line.amplitude > 0.0]     # a faint one may be nothing once the others are out
     lines = [c.line for c in called]
@@ -157,30 +158,62 @@ def _search(bands: Bands, first: Plane, plane_of, texture: Texture, listed_mm
         found = _best_candidate(rest, plane, texture, listed_mm)
         if found is None or found.probability < CALL_PROBABILITY:
             return called, [found] if found else [], rest, plane
-        # Twice: only with the line taken out is the noise level known well enough to see a small drift.
-        before, line = rest, found.line
-        rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
-        plane = plane_of(rest)
-        again = _measured_again(line, before, plane)
-        if not same_wave(again, line, bands.length_mm):
-            line = again
-            rest = remove_line(before, line_wave(line, bands.x_mm, bands.y_mm))
-            plane = plane_of(rest)
-        called.append(replace(found, line=line))
-        listed_mm += tuple((n / line.fx_per_mm, n * line.fx_sd_per_mm / line.fx_per_mm ** 2) for n in FUNDAMENTALS)
+        called, rest, plane = _relaxed([*called, found], bands, plane_of)
+        listed_mm += _behind([called[-1].line])
     return called, [], rest, plane
 
 
-def _settle(called: list[Candidate], bands: Bands, plane: Plane, texture: Texture) -> list[Candidate]:
-    """Measure each called line again with the others taken out, against a continuum free of all of them."""
+def _relaxed(called: list[Candidate], bands: Bands, plane_of) -> tuple[list[Candidate], Bands, Plane]:
+    """Measure called lines again, the newest first, each with the others taken out; what is left, and its plane.
+
+    Only with a line taken out is the noise level known well enough to see a small drift. Several leak into each
+    other's places, as unevenness and drift that none of them has, until each has been measured without the others
+    (RELAX: J. Li, P. Stoica, IEEE Trans. Signal Process. 44(2), 281-295 (1996), from memory).
+    """
+    lines = [c.line for c in called]
+    waves = [line_wave(line, bands.x_mm, bands.y_mm) for line in lines]
+    rest = remove_line(bands, sum(waves))
+    plane = plane_of(rest)
+    for _ in range(1 if len(lines) == 1 else PASSES):
+        settled = True
+        for k in reversed(range(len(lines))):
+            again = _measured_again(lines[k], remove_line(rest, -waves[k]), plane)
+            if same_wave(again, lines[k], bands.length_mm):
+                continue
+            wave, settled = line_wave(again, bands.x_mm, bands.y_mm), False
+            rest = remove_line(rest, wave - waves[k])
+            lines[k], waves[k] = again, wave
+        if settled:
+            break
+        plane = plane_of(rest)
+    return [replace(c, line=line) for c, line in zip(called, lines, strict=True)], rest, plane
+
+
+def _settle(called: list[Candidate], bands: Bands, plane: Plane, texture: Texture, plane_of, listed_mm
+            ) -> list[Candidate]:
+    """Measure each called line again with the others taken out, against a continuum free of all of them.
+
+    Its odds are those that it has without the others: beside a strong one it was found uneven.
+    """
     settled = []
     for this in called:
-        others = [line_wave(c.line, bands.x_mm, bands.y_mm) for c in called if c is not this]
-        alone = remove_line(bands, sum(others, np.zeros_like(bands.value)))
+        others = [c.line for c in called if c is not this]
+        waves = [line_wave(line, bands.x_mm, bands.y_mm) for line in others]
+        alone = remove_line(bands, sum(waves, np.zeros_like(bands.value)))
         line = _measured_again(this.line, alone, plane)
+        if others:
+            its_plane = plane_of(alone)
+            found = measure_line(demodulate(alone, line.fx_per_mm, line.fy_per_mm), its_plane)
+            this = candidate_of(found, its_plane, texture, listed_mm + _behind(others))
         settled.append(replace(this, line=line,
                                stripe=stripe_of(line, texture, this.stripe.false_alarm_probability)))
     return settled
+
+
+def _behind(lines: list[Line]) -> tuple[tuple[float, float], ...]:
+    """Periods, mm, with their s.d., whose harmonics called lines may be."""
+    return tuple((n / line.fx_per_mm, n * line.fx_sd_per_mm / line.fx_per_mm ** 2)
+                 for line in lines for n in FUNDAMENTALS)
 
 
 def _measured_again(line: Line, bands: Bands, plane: Plane) -> Line:

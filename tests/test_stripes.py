@@ -98,6 +98,21 @@ def test_two_families_are_both_found_and_a_harmonic_is_folded():
     assert found[0].harmonics[0][1] == pytest.approx(1.5, abs=0.2)
 
 
+@pytest.mark.parametrize(("seed", "shorter"), [(3, 1.7), (4, 1.7), (5, 1.9)])
+def test_two_strong_stripes_leave_each_other_even_and_sure(seed, shorter):
+    """Closed form: two cosines, neither of which drifts, each of them sure by itself."""
+    x, y = grid()
+    noise = 0.02 * np.random.default_rng(seed).standard_normal(x.shape)
+    both = find_stripes(texture(noise + cosine(x, y, period_mm=2.5, contrast_percent=8.0)
+                                + cosine(x, y, period_mm=shorter, contrast_percent=6.0)), with_limit=False)
+    assert [s.period_mm for s in both.stripes] == pytest.approx([2.5, shorter], rel=1e-3)
+    for found, (period, percent) in zip(both.candidates, ((2.5, 8.0), (shorter, 6.0)), strict=False):
+        assert found.stripe.drift_percent_per_100mm is None
+        assert found.stripe.contrast_percent == pytest.approx(percent, rel=0.01)
+        assert abs(found.stripe.period_mm - period) < 2 * np.ptp(found.stripe.period_interval_mm)
+        assert found.probability > 0.95
+
+
 def test_phase_is_that_of_the_cosine_at_the_origin():
     found = find_stripes(noisy(period_mm=2.2, contrast_percent=6.0, angle_deg=0.3, phase_rad=1.1), with_limit=False)
     stripe = found.stripes[0]
