@@ -18,6 +18,7 @@ __all__ = ["MapFit", "fit_map", "levels_sd", "map_sd"]
 
 OUTLYING = 3.0             # Geman and McClure (1985): at so many s.d. a tile counts a quarter
 ROUNDS = 8                 # of reweighting
+FIGURE_SD_SAMPLES = 0.15   # one figure against the others: engraving is not repeated better (0.02 mm); common practice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +33,8 @@ class MapFit:
     drag: NDArray[np.float64]          # (9,) of the parameters by BEFORE's k1, which no fit changes
 
 
-def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
+def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial",
+            figures: NDArray[np.int64] | None = None) -> MapFit:
     """Fit a map to where the tiles want to go.
 
     Parameters
@@ -44,6 +46,8 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     free : str
         "affine" changes six terms of the homography, "perspective" all eight,
         "radial" AFTER's lens as well.
+    figures : ndarray, shape (n,), or None
+        Number, from 0, of the figure that each tile lies on: its tiles share an error of `FIGURE_SD_SAMPLES`.
 
     Returns
     -------
@@ -53,9 +57,12 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     -----
     Gauss-Newton on target - map with the tiles' precisions and weights of
     Geman and McClure; the covariance is widened by the residuals' own size
-    (Birge ratio). BEFORE's lens is no unknown: what its uncertainty does to the
-    fitted map is kept apart (consider covariance: Tapley, Schutz and Born,
-    "Statistical Orbit Determination" (2004), section 6.2).
+    (Birge ratio). The error that a figure's tiles share is a random effect (Laird
+    and Ware, "Random-effects models for longitudinal data", Biometrics 38 (1982)):
+    many tiles of one figure do not outvote few of another. BEFORE's lens is no
+    unknown: what its uncertainty does to the fitted map is kept apart (consider
+    covariance: Tapley, Schutz and Born, "Statistical Orbit Determination" (2004),
+    section 6.2).
     """
     size = max(np.ptp(tiles.at, axis=0).max() / 2, 1.0)
     middle = tiles.at.mean(axis=0)
@@ -68,7 +75,8 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     h = there @ plane.homography @ np.linalg.inv(here)
     h, k1 = h / h[2, 2], lens.k1
     # Precision of a target in normalised AFTER units: the map's local slopes carry it over
-    inverse = np.linalg.inv(_local_slopes(h, x)) * size
+    local = _local_slopes(h, x) / size
+    inverse = np.linalg.inv(local)
     precision = np.einsum("nji,njk,nkl->nil", inverse, tiles.precision, inverse)
     bend = raw * (raw * raw).sum(-1, keepdims=True)
     for _ in range(ROUNDS):
@@ -79,7 +87,7 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
         widen = max(float(np.median(distance / np.where(tiles.firm == 2, 1.386, 0.455))), 1.0)
         weight = 1 / (1 + distance / (widen * tiles.firm * OUTLYING ** 2)) ** 2
         slopes = _slopes_of_map(x, value, x @ h[2, :2] + 1, bend)[..., :count]
-        weighted = np.einsum("nij,njk->nik", precision * (weight / widen)[:, None, None], slopes)
+        weighted = _weighted(precision * (weight / widen)[:, None, None], slopes, local, figures)
         held, pull, follows = _held_by_cameras(h, k1, plane.cameras, here, there, count)
         normal = np.einsum("nji,njk->ik", slopes, weighted) + held
         normal[np.diag_indices(count)] *= 1 + 1e-9
@@ -99,6 +107,20 @@ def fit_map(tiles: Tiles, plane: PlaneMap, *, free: str = "radial") -> MapFit:
     return MapFit(map=replace(plane, homography=matrix / matrix[2, 2], lens=replace(lens, k1=float(k1))),
                   residual=np.einsum("nij,nj->ni", inverse, miss), weight=weight, covariance=covariance,
                   frames=(here, there), drag=drag)
+
+
+def _weighted(precision, slopes, local, figures) -> NDArray[np.float64]:
+    """Inverse covariance of all targets times slopes, shape (n, 2, k): what the tiles of a figure share counts once."""
+    weighted = np.einsum("nij,njk->nik", precision, slopes)
+    if figures is None:
+        return weighted
+    moved = np.einsum("nij,njk->nik", precision, local)           # by a movement of the figure, samples
+    count = figures.max() + 1
+    firm = np.zeros((count, 2, 2)) + np.eye(2) / FIGURE_SD_SAMPLES ** 2
+    np.add.at(firm, figures, np.einsum("nji,njk->nik", local, moved))
+    pull = np.zeros((count, 2, slopes.shape[-1]))
+    np.add.at(pull, figures, np.einsum("nji,njk->nik", local, weighted))
+    return weighted - np.einsum("nij,njk->nik", moved, np.linalg.solve(firm, pull)[figures])
 
 
 def _held_by_cameras(h, k1, cameras: Cameras | None, here, there, count):

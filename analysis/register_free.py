@@ -27,7 +27,7 @@ from analysis.register_outline import starts_by_outline
 from analysis.register_place import place_of
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
-from analysis.register_tiles import SHARED_STROKES, select
+from analysis.register_tiles import SHARED_STROKES, figures_of, select
 from analysis.strokes import shades
 
 __all__ = ["align_free"]
@@ -39,7 +39,8 @@ LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions ali
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
 MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, what is asked of an alignment
-BEYOND = 1.06              # the piece reaches so far beyond its artwork, both from the photo's middle
+FIGURES_APART = 1.8        # tiles of one figure, over the widest stroke: a tile and its neighbours on all sides
+BEYOND = 1.2               # the piece reaches so far beyond its artwork, both from the photo's middle; no source
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
                "or give the corners of both pieces.")
@@ -59,7 +60,7 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     Match
         Refused where too few tiles of artwork agree, and the grain does not either.
     """
-    best, tried = _refusal(), []
+    best, tried, artwork = _refusal(), [], np.zeros((0, 2))
     ground = ground_of(after)
     cameras = cameras_of(before_piece, after, ground, _to_photo(before_piece))
     widest = _widest(before_piece)
@@ -69,8 +70,12 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
         tried.append(start)
         for light in either if start.light is None else (start.light,):
             found = grown(before_piece, after, start, cameras, widest, light)
-            match = _refusal() if found is None else _result(
-                before_piece, after, _with_ground(before, after, before_piece, _fitted_fairly(found)))
+            if found is None:
+                continue
+            # A start that finds less of the artwork must not be asked less
+            artwork = np.concatenate([artwork, apply_homography(found.to_source, found.tiles.at[found.agrees])])
+            match = _result(before_piece, after, artwork,
+                            _with_ground(before, after, before_piece, _fitted_fairly(found)))
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
             best = max(best, match, key=lambda m: m.agreement or 0.0)
@@ -90,12 +95,13 @@ def _unproven(piece: Piece, after: Photo, start: Start) -> Match:
 
 
 def _fitted_fairly(found: Found) -> Found:
-    """The same with neighbouring tiles' shared strokes counted once, free of a level that the strokes contradict."""
+    """The same with what tiles share counted once, strokes and figures, and free of a level that strokes contradict."""
     good = select(found.tiles, found.agrees)
     tiles = replace(good, move=found.fit.residual, precision=good.precision / SHARED_STROKES)
-    fit, cameras = fit_map(tiles, found.fit.map), found.fit.map.cameras
+    figures, cameras = figures_of(tiles, FIGURES_APART * found.widest), found.fit.map.cameras
+    fit = fit_map(tiles, found.fit.map, figures=figures)
     if cameras.to_level is not None:           # some outline was no rectangle
-        free = fit_map(tiles, replace(found.fit.map, cameras=replace(cameras, to_level=None)))
+        free = fit_map(tiles, replace(found.fit.map, cameras=replace(cameras, to_level=None)), figures=figures)
         fit = fit if levels_sd(free, cameras) < MOST_UNLEVEL else free
     return replace(found, fit=fit, map=moved_to(fit.map, np.linalg.inv(found.to_source)))
 
@@ -126,15 +132,16 @@ def _widest(piece: Piece) -> float:
         else max(piece.reflectance.shape) * STROKE_SHARE
 
 
-def _result(piece: Piece, after: Photo, found: Found) -> Match:
-    """Decide and put in photo pixels."""
+def _result(piece: Piece, after: Photo, artwork, found: Found) -> Match:
+    """Decide and put in photo pixels; `artwork` (n, 2) are places on BEFORE's grid where any start found some."""
     tiles, agrees = found.tiles, found.agrees
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near = to_photo @ found.to_source
     corners = found.corners
     if corners is None:
-        corners = apply_homography(np.linalg.inv(near), _corners(piece, apply_homography(near, tiles.at[agrees])))
+        corners = apply_homography(np.linalg.inv(near), _corners(piece, apply_homography(to_photo, artwork)))
+    corners = _in_view(found.fit.map, corners, after)
     middle = corners.mean(axis=0)
     px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
@@ -167,7 +174,7 @@ def _spans(found: Found) -> bool:
 def _corners(piece: Piece, strokes) -> NDArray[np.float64]:
     """Corners of BEFORE's piece, undistorted px: its own, of what was found as the piece, or around its strokes.
 
-    Who photographs a piece puts it in the middle, and its artwork fills most of it.
+    Who photographs a piece puts it in the middle, and its artwork fills some two thirds of it.
     """
     if piece.corners_px is not None:
         return undistort(piece.corners_px, piece.lens)
@@ -180,6 +187,19 @@ def _corners(piece: Piece, strokes) -> NDArray[np.float64]:
     reach = BEYOND * np.abs((strokes - middle) @ turn.T).max(axis=0)
     corners = middle + (np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach) @ turn
     return np.clip(corners, 0, 2 * middle)
+
+
+def _in_view(plane, corners, after: Photo) -> NDArray[np.float64]:
+    """Corners (4, 2) of a piece drawn in to what AFTER shows of it: beyond there nothing is compared."""
+    w, h = after.size_px
+    photo = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], np.float32)
+    area, shown = cv2.intersectConvexConvex(map_points(plane, corners).astype(np.float32), photo)
+    if area <= 0:
+        return corners
+    shown = undistort(shown.reshape(-1, 2).astype(np.float64), plane.lens)
+    shown = apply_homography(np.linalg.inv(plane.homography), shown)
+    nearest = np.linalg.norm(shown - corners[:, None], axis=2).argmin(axis=1)
+    return shown[nearest] if len(set(nearest)) == 4 else cv2.boxPoints(cv2.minAreaRect(shown.astype(np.float32)))
 
 
 def _overlap(piece: Piece, after: Photo, plane) -> float:

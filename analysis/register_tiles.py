@@ -16,15 +16,17 @@ from numpy.typing import NDArray
 
 from analysis.resample import block_means
 
-__all__ = ["SHARED_STROKES", "Tiles", "joined", "measure_tiles", "select"]
+__all__ = ["SHARED_STROKES", "Tiles", "figures_of", "joined", "measure_tiles", "select"]
 
 LEAST_NOISE = 0.03         # of a response: what little ever differs
 WIDTH_SD = 0.15            # of the blur: how much more the strokes of one tile may be wider than those of all
+SAME_STROKES = 0.5         # correlation of a tile that both photos show
 MOST_GAIN = 2.0            # between the two photos' responses
 SURE = 0.25                # of the blur: a direction in which a tile knows its move worse is left out
 FIRM_SHARE = 0.01          # of the best direction's: a direction that tells less is left out
 LEAST_COVER = 0.3          # of a tile that both photos show
 FLOOR_SAMPLES = 0.15       # no tile is believed better than this: engraving is not repeated better (0.02 mm)
+FIGURE_CELLS = 5           # across the distance that parts two figures
 SHARED_STROKES = 2.0       # neighbouring tiles share strokes: half of them count
 
 
@@ -87,8 +89,12 @@ def measure_tiles(before: NDArray[np.float32], after: NDArray[np.float32], use: 
     noise = (rest + LEAST_NOISE ** 2) * area
     across = np.einsum("...ij,...j->...i", np.linalg.pinv(normal, rcond=FIRM_SHARE, hermitian=True), side)
     told = np.maximum(bulk - (across * side).sum(-1), 0) / noise
-    wider = float((told * _ratio(sm - (side * plain).sum(-1), bulk - (across * side).sum(-1))).sum()
-                  / max(told.sum(), 1e-9))
+    count = np.maximum(n, 1)
+    spread = np.sqrt(np.maximum(ff - f * f / count, 0) * np.maximum(ss - s * s / count, 0))
+    agreement = (fs - f * s / count) / np.maximum(spread, 1e-6)
+    # Grain and what one photo alone shows are wider by anything: they must not tell
+    wider = _weighted_median(_ratio(sm - (side * plain).sum(-1), bulk - (across * side).sum(-1)),
+                             told * (agreement > SAME_STROKES))
     wider = float(np.clip(wider, -sigma, sigma))
     share = 1 / (bulk + noise / (WIDTH_SD * sigma) ** 2)
     right = right - wider * side - side * (share * (sm - wider * bulk))[..., None]
@@ -98,13 +104,11 @@ def measure_tiles(before: NDArray[np.float32], after: NDArray[np.float32], use: 
     along = np.where(enough, along / np.maximum(values, 1e-9), 0.0)
     sd2 = noise[..., None] / np.maximum(values, 1e-9) + FLOOR_SAMPLES ** 2
     precision = np.einsum("...ik,...k,...jk->...ij", vectors, enough / sd2, vectors)
-    count = np.maximum(n, 1)
-    spread = np.sqrt(np.maximum(ff - f * f / count, 0) * np.maximum(ss - s * s / count, 0))
     keep = enough.any(-1) & (n > LEAST_COVER * tile_px * tile_px)
     rows, columns = np.nonzero(keep)
     return Tiles(at=np.stack([columns, rows], axis=1) * float(tile_px) + (tile_px - 1) / 2 + [left, top],
                  move=np.einsum("...ij,...j->...i", vectors, along)[keep], precision=precision[keep],
-                 agreement=((fs - f * s / count) / np.maximum(spread, 1e-6))[keep], corners=values[..., 0][keep],
+                 agreement=agreement[keep], corners=values[..., 0][keep],
                  firm=enough.sum(-1)[keep])
 
 
@@ -129,10 +133,26 @@ def _levelled(first, second, on, tile_px):
     return first, gain * second + shift
 
 
+def figures_of(tiles: Tiles, apart: float) -> NDArray[np.int64]:
+    """Number, from 0, of the figure that each tile lies on: tiles less than `apart` samples apart are of one."""
+    cells = np.round((tiles.at - tiles.at.min(axis=0)) * (FIGURE_CELLS / apart)).astype(int) + FIGURE_CELLS
+    there = np.zeros(cells.max(axis=0)[::-1] + FIGURE_CELLS + 1, np.uint8)
+    there[cells[:, 1], cells[:, 0]] = 1
+    _, figures = cv2.connectedComponents(cv2.dilate(there, np.ones((FIGURE_CELLS, FIGURE_CELLS), np.uint8)))
+    return np.unique(figures[cells[:, 1], cells[:, 0]], return_inverse=True)[1].ravel()
+
+
 def joined(tiles: Tiles, others: Tiles) -> Tiles:
     """Both."""
     return Tiles(**{name: np.concatenate([getattr(tiles, name), getattr(others, name)])
                     for name in Tiles.__dataclass_fields__})
+
+
+def _weighted_median(values, weights) -> float:
+    """Value with half of the weight below it; 0 where nothing has any."""
+    order = np.argsort(values, axis=None)
+    below = np.cumsum(weights.ravel()[order])
+    return float(values.ravel()[order][np.searchsorted(below, below[-1] / 2)]) if below[-1] > 0 else 0.0
 
 
 def _ratio(a, b):

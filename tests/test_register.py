@@ -17,10 +17,11 @@ from analysis.register import register
 from analysis.register_cameras import cameras_of
 from analysis.register_fit import fit_map, map_sd
 from analysis.register_framed import align_framed, correlation, peak_ratio
+from analysis.register_free import align_free
 from analysis.register_grow import grown
 from analysis.register_map import PlaneMap, map_points, warp
 from analysis.register_start import Start
-from analysis.register_tiles import Tiles, measure_tiles
+from analysis.register_tiles import Tiles, figures_of, measure_tiles
 from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
 from tests.textures import piece
@@ -246,6 +247,16 @@ def test_faint_artwork_among_stripes_or_dark_lines_of_grain_is_aligned_without_f
     assert not register(before, unlike, rectify(before, pixels_per_mm=11.0), None).ok
 
 
+def test_the_homography_of_a_piece_half_out_of_view_is_exact_within_both_photos():
+    """Where a lens bends a photo no homography is right everywhere: four places that AFTER shows are chosen."""
+    before, _ = shot(made(3, frame=False), 3)
+    after, _ = shot(made(4, frame=False), 4, shift=(420.0, 0.0))
+    piece = rectify(before, pixels_per_mm=11.0)
+    match = align_free(before, after, piece)
+    assert match.ok and np.ptp(match.corners_px, axis=0).min() > 200.0
+    assert match.corners_px.min() > -2.0 and (match.corners_px < np.array(SIZE_PX) + 1.0).all()
+
+
 def test_light_artwork_without_frame_is_laid_on_dark_artwork():
     before, cb = shot(made(3, frame=False), 3)
     after, ca = shot(made(4, frame=False, light=True), 4, turn_deg=15.0)
@@ -443,6 +454,47 @@ def test_map_uncertainty_covers_as_often_as_it_says():
         off = np.hypot(*(map_points(fit.map, corners) - map_points(plane, corners)).T)
         ratios.append((off / map_sd(fit, corners)) ** 2)
     assert 0.5 < np.mean(ratios) < 1.5                   # both components together: 1 where calibrated
+
+
+def test_map_uncertainty_covers_figures_that_are_not_repeated_better_than_the_machine_does():
+    """Simulated truth: five figures of unlike size, each off by 0.15 samples as one, its tiles by 0.1."""
+    rng = np.random.default_rng(6)
+    plane = PlaneMap(homography=np.diag([1.5, 1.5, 1.0]), lens=lens_of_photo(SIZE_PX))
+    at = np.concatenate([np.array(corner) + np.stack(np.meshgrid(np.arange(n), np.arange(n)), -1).reshape(-1, 2) * 32.0
+                         for corner, n in (((20, 20), 9), ((420, 20), 4), ((600, 40), 2), ((20, 380), 3),
+                                           ((540, 400), 4))])
+    figures = figures_of(some_tiles(at, at), 58.0)
+    assert len(set(figures)) == 5
+    corners, ratios, errors = np.array([[0.0, 0], [720, 0], [720, 520], [0, 520]]), ([], []), ([], [])
+    for _ in range(60):
+        move = 0.15 * rng.standard_normal((5, 2))[figures] + 0.1 * rng.standard_normal(at.shape)
+        for k, given in enumerate((None, figures)):
+            fit = fit_map(some_tiles(at, move), plane, figures=given)
+            off = np.hypot(*(map_points(fit.map, corners) - map_points(plane, corners)).T)
+            ratios[k].append((off / map_sd(fit, corners)) ** 2)
+            errors[k].append(off)
+    assert 0.5 < np.mean(ratios[1]) < 1.5 < 6.0 < np.mean(ratios[0])
+    assert np.median(errors[1]) < np.median(errors[0])
+
+
+@pytest.mark.parametrize("wider", [0.0, 1.0, 1.5])
+def test_the_edge_of_a_fill_that_is_burnt_wider_moves_little_however_many_spots_one_board_has(wider):
+    """Simulated truth: bars and a fill wider by so many samples on all sides, and knots on the first board alone."""
+    def drawn(wider, spots):
+        big = np.zeros((2048, 2560), np.uint8)                   # four times as fine
+        for x in range(60, 540, 80):
+            cv2.rectangle(big, (int(4 * (x - 4 - wider)), 240), (int(4 * (x + 4 + wider)) - 1, 800), 255, -1)
+        cv2.rectangle(big, (int(4 * (100 - wider)), int(4 * (280 - wider))),
+                      (int(4 * (420 + wider)) - 1, int(4 * (440 + wider)) - 1), 255, -1)
+        small = cv2.resize(big, (640, 512), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+        for x, y in spots:
+            cv2.ellipse(small, (int(x), int(y)), (9, 3), 0, 0, 360, 1.0, -1)
+        return small
+    knots = np.random.default_rng(1).uniform([0, 0], [640, 512], (250, 2))
+    tiles = measure_tiles(drawn(0.0, knots), drawn(wider, ()), np.ones((512, 640), bool), 32, 1.8)
+    beside = (tiles.agreement > 0.75) & (tiles.at[:, 1] > 310) & (tiles.at[:, 1] < 410)
+    left, right = (tiles.move[beside & (np.abs(tiles.at[:, 0] - x) < 16), 0] for x in (100, 420))
+    assert np.abs(right.mean() - left.mean()) / 2 < 0.1 + 0.5 * wider        # 0.3 and 1.0 times the width without
 
 
 def test_tiles_of_strokes_agree_with_phase_cross_correlation_on_a_shift():
