@@ -6,7 +6,7 @@ the camera was tilted, whatever the sides' lengths and the corner's angle.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,14 +24,14 @@ from analysis.geometry import (
 from analysis.ground import sides_direction
 from analysis.piece import local_px_per_mm
 from analysis.side_fit import fit_sides
-from analysis.sides import edge_points, mean_sides
+from analysis.sides import EdgePoints, edge_points, mean_sides
 
 __all__ = ["Level", "level_by"]
 
 UNITS = 330.0              # of the photo's longer side: what a mm is to a frame of usual size that fills the photo
-REACHES = (1.6, 0.5)       # units: a coarse outline is known to a pixel of the picture that was searched
-LEAST_SHARE = 0.6          # of a side where its edge is seen
-MOST_TILT_DEG = 12.0       # without a frame a photo is taken about square on
+REACHES = (3.0, 1.0, 0.5)  # units: a coarse outline is known to two pixels of the picture that was searched
+LEAST_SHARE = 0.4          # of a side where its edge is seen
+MOST_TILT_DEG = 20.0       # without a frame a photo is taken about square on
 MOST_OFF_SQUARE_DEG = 0.7  # of the levelled corners: what is cut no better has no parallel sides either
 ASKEW_DEG = 0.05           # of opposite sides: boards are cut no better, 0.1 mm in 100; common practice, no source
 LEAST_STRETCH_SD = 3e-4    # pixels are square to so much; no source
@@ -121,18 +121,26 @@ def _traced(luminance, quad):
     """
     unit = max(luminance.shape) / UNITS
     size = tuple(side / unit for side in mean_sides(quad))
-    found = []
-    for dark in (True, False):
-        corners, lens = quad, lens_of_photo(luminance.shape[::-1])
-        for reach in REACHES:
-            edges = edge_points(luminance, corners, size, width_mm=0.0, dark=dark, lens=lens, reach_mm=reach)
-            fit = fit_sides(edges, luminance.shape[::-1]) if edges.share.min() > LEAST_SHARE else None
-            if fit is None:
-                break
-            lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
-        if fit is not None and fit.residual_px < MOST_RESIDUAL * unit:
-            found.append((edges.share.mean(), (corners, lens, fit.corners_sd_px)))
-    return max(found, key=lambda one: one[0])[1] if found else None
+    corners, lens = quad, lens_of_photo(luminance.shape[::-1])
+    for reach in REACHES:
+        edges = _either(*(edge_points(luminance, corners, size, width_mm=0.0, dark=dark, lens=lens, reach_mm=reach)
+                          for dark in (True, False)))
+        fit = fit_sides(edges, luminance.shape[::-1]) if edges.share.min() > LEAST_SHARE else None
+        if fit is None:
+            return None
+        lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
+    return (corners, lens, fit.corners_sd_px) if fit.residual_px < MOST_RESIDUAL * unit else None
+
+
+def _either(one: EdgePoints, other: EdgePoints) -> EdgePoints:
+    """Edges of either shade: a bench with tools and shadows is darker along one stretch of a side and lighter beyond.
+
+    Where both are seen that one counts which more of its side shows.
+    """
+    first = one.seen & ((one.share >= other.share)[:, None] | ~other.seen)
+    seen = one.seen | other.seen
+    return replace(one, points_px=np.where(first[..., None], one.points_px, other.points_px), seen=seen,
+                   share=seen.mean(axis=1))
 
 
 def _normal(corners, camera) -> NDArray[np.float64]:
