@@ -72,7 +72,7 @@ def lying(period_mm: float | None, piece: Piece) -> tuple[str, str] | None:
     """Trouble of a piece that may have been photographed on its side, or None."""
     if period_mm is None:
         return None
-    untold = ("a square frame does not tell whether the piece lies on its side" if piece.frame_mm is not None
+    untold = ("the frame does not tell whether the piece lies on its side" if piece.frame_mm is not None
               else "a piece's sides do not tell along which of them the scan ran")
     return (f"even lines every {period_mm:.3g} {length_unit(piece)} run along the scan axis as it is taken, and "
             f"{untold}", UPRIGHT)
@@ -122,9 +122,9 @@ def _contrast_across(texture: Texture, frequency: float) -> float:
 
 
 def perhaps_rows(field: StripeField, unit: str) -> Cause | None:
-    """Why the stripes of a square piece may be the engraving's own rows, seen from the side, or None."""
+    """Why the stripes of a piece that may lie on its side may be the engraving's own rows, seen from the side, or None."""
     if not field.stripes or max(s.period_mm for s in field.stripes) > COARSEST_ROWS_MM or unit != "mm":
         return None
     return Cause(term="rows", next_step=UPRIGHT, words=(
-        f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and a square frame "
+        f"lines every {field.stripes[0].period_mm:.3g} mm are as fine as the rows of an engraving, and the frame "
         "does not tell whether the piece lies on its side"))

@@ -106,11 +106,11 @@ def judge(photo: Photo, piece: Piece, settings: Settings, machine: Machine | Non
     warnings = tuple(dict.fromkeys(photo.warnings + piece.warnings + texture.warnings
                                    + _sampling_warnings(piece, settings) + _part_words(part, piece) + left_out))
     trouble = trouble_of(piece, photo, grain, region)
-    square = piece.axis_from == "assumed" and piece.frame_mm is not None
-    if trouble is None and not field.stripes and (square or piece.axis_from == "edges"):
+    either_way = piece.axis_from == "assumed" and piece.frame_mm is not None
+    if trouble is None and not field.stripes and (either_way or piece.axis_from == "edges"):
         trouble = lying(run(_sideways, texture, settings.shortest_period_mm), piece)
     cause = drawn_grid(field, texture, length_unit(piece))
-    if cause is None and square:
+    if cause is None and either_way:
         cause = perhaps_rows(field, length_unit(piece))
     if camera is not None:
         cause = Cause(term="camera", words=camera, next_step=TURNED)

@@ -53,7 +53,7 @@ def framed_piece(photo, frame: Frame, frame_mm, method, scale_known, grid_scale,
                       corners_sd_px=frame.corners_sd_px, residual_px=frame.residual_px,
                       tilt_deg=plane_tilt_deg(to_photo, photo.size_px, (frame_mm[0] / 2, frame_mm[1] / 2)),
                       warnings=tuple(warnings),
-                      axis_from="assumed" if SQUARE in warnings or ROWS_ACROSS in warnings else "frame")
+                      axis_from="frame" if {SQUARE, ON_ITS_SIDE, ROWS_ACROSS}.isdisjoint(warnings) else "assumed")
 
 
 def at_full_scale(photo, piece: Piece) -> Piece:

@@ -120,16 +120,25 @@ def test_given_corners_serve_in_place_of_the_search():
     assert got.stripes.stripes[0].period_mm == pytest.approx(2.032, rel=0.003)
 
 
-def square_piece(turned, period_px=24.0, share=0.02):
-    """A square frame of 60 mm at 12 px/mm, stripes of 4 % every 2 mm or others, as bytes."""
+def square_piece(turned, period_px=24.0, share=0.02, height_px=720):
+    """A frame of 60 x 60 mm, or less high, at 12 px/mm, stripes of 4 % every 2 mm or others, as bytes."""
     rng = np.random.default_rng(7)
-    light = 0.5 * (1 + 0.03 * rng.standard_normal((960, 960)))
-    light[120:840, 120:840] *= 0.45
-    light[129:831, 129:831] /= 0.45
-    inner = light[170:790, 170:790]
+    light = 0.5 * (1 + 0.03 * rng.standard_normal((240 + height_px, 960)))
+    light[120:-120, 120:840] *= 0.45
+    light[129:-129, 129:831] /= 0.45
+    inner = light[170:-170, 170:790]
     inner *= 0.6 * (1 + share * np.cos(2 * np.pi * np.arange(620) / period_px))
     light = cv2.GaussianBlur(light.T if turned else light, (0, 0), 0.8)
     return cv2.imencode(".png", np.clip(255 * light ** (1 / 2.2), 0, 255).astype(np.uint8))[1].tobytes()
+
+
+def test_size_given_the_wrong_way_round_clears_no_piece():
+    """Stripes of 2 mm across a frame of 60 x 45 mm: stated as 45 x 60 it lies on its side, its stripes along the axis."""
+    photo = square_piece(False, height_px=540)
+    right, swapped = (inspect(photo, Settings(frame_mm=size)).photo for size in ((60.0, 45.0), (45.0, 60.0)))
+    assert right.decision.verdict == "mechanical"
+    assert swapped.decision.verdict == "undecided" and "lies on its side" in swapped.decision.sentence
+    assert any("the wrong way round" in words for words in swapped.warnings)
 
 
 def test_square_piece_that_may_lie_on_its_side_is_not_cleared():
