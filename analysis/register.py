@@ -4,7 +4,8 @@ Where both pieces have a frame, the frames give the start, the artwork tells
 which way round AFTER lies, and strokes and frame together give the last
 hundredths of a millimetre. Without a frame the strokes' own features give the
 start, and where both photos show one board its grain refines the end. A result
-is believed only when tiles that took no part in a fit agree with it.
+is believed only where tiles that took no part in a fit agree with it, or where
+all the artwork at once agrees in that place and in no other.
 """
 from __future__ import annotations
 

@@ -12,9 +12,9 @@ from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_fit import MapFit, fit_map
 from analysis.register_map import Cameras, PlaneMap, map_points, moved_to, scale_of, warp
+from analysis.register_place import whitened
 from analysis.register_start import Start, credible, shrunk
 from analysis.register_tiles import Tiles, joined, measure_tiles, select
-from analysis.streaks import without_streaks
 from analysis.strokes import respond, stroke_depth
 
 __all__ = ["Found", "LEAST_AGREEING", "grown"]
@@ -50,12 +50,12 @@ LEVELS = (_Level(across=10.0, sigma=3.5, tile=20.0, alike=0.5, free="affine", re
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Pair:
-    """Depth of strokes of both photos at a level."""
+    """Responses to strokes of both photos at a level."""
 
-    depths: tuple[NDArray[np.float32], ...]     # BEFORE, of strokes and at the last level of fills
+    responses: tuple[NDArray[np.float32], ...]  # BEFORE, of strokes and at the last level of fills
     valid: NDArray[np.bool_]
     to_source: NDArray[np.float64]     # 3x3: its samples -> BEFORE's grid
-    others: tuple[NDArray[np.float32], ...]     # AFTER's depths
+    others: tuple[NDArray[np.float32], ...]     # AFTER's
     to_other: NDArray[np.float64]      # 3x3: AFTER photo px -> its samples
 
 
@@ -148,12 +148,12 @@ def _anchors(start: Start, plane: PlaneMap, to_source, widest) -> Tiles:
 def _tiles(pair: _Pair, plane: PlaneMap, region, tile, sigma, alike) -> Tiles | None:
     """Tiles of strokes, and of fills where no stroke agrees."""
     found = None
-    for depth, other in zip(pair.depths, pair.others, strict=True):
+    for response, other in zip(pair.responses, pair.others, strict=True):
         warped, seen = warp(other, pair.to_other, plane, region.shape)
         area = region & seen
         if area.sum() < LEAST_AGREEING * tile ** 2:
             return None
-        tiles = measure_tiles(respond(depth, area).response, respond(warped, area).response, area, tile, sigma)
+        tiles = measure_tiles(response * area, warped * area, area, tile, sigma)
         if found is None:
             found = tiles
             continue
@@ -174,7 +174,7 @@ def _around(points, border, shape):
 
 
 def _pair(piece: Piece, after: Photo, plane, points, widest, level, shades) -> _Pair | None:
-    """Depth of strokes of both photos around some points."""
+    """What stands out of both photos' texture around some points, AFTER laid on BEFORE's grid by its slope there."""
     box = _around(points, 2 * level.reach * widest, piece.reflectance.shape)
     if box is None:
         return None
@@ -182,18 +182,37 @@ def _pair(piece: Piece, after: Photo, plane, points, widest, level, shades) -> _
     view = shrunk(piece.reflectance, factor, box)
     valid = cv2.resize(piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8), view.picture.shape[::-1],
                        interpolation=cv2.INTER_NEAREST) > 0
-    corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)], float)
-    scale = scale_of(plane.homography, points.mean(axis=0)) * view.to_source[0, 0]      # AFTER px in a sample
-    there = _around(map_points(plane, corners), 0.0, after.luminance.shape)
+    near = moved_to(plane, view.to_source)
+    to_after = _affine(near, apply_homography(np.linalg.inv(view.to_source), points).mean(axis=0))
+    there = _around(apply_homography(to_after, _corners(valid.shape)), 0.0, after.luminance.shape)
     if there is None:
         return None
-    other = shrunk(after.luminance, max(1.0, scale), there)
-    here, zoom = widest / view.to_source[0, 0], scale / other.to_source[0, 0]
-    fills = (1.0, FILL) if level is LEVELS[-1] else (1.0,)
-    first, second = without_streaks(view.picture, here, valid), without_streaks(other.picture, here * zoom)
-    return _Pair(depths=tuple(stroke_depth(first, k * here, light=shades[0]) for k in fills), valid=valid,
-                 others=tuple(stroke_depth(second, k * here * zoom, light=shades[1]) for k in fills),
-                 to_source=view.to_source, to_other=np.linalg.inv(other.to_source))
+    other = shrunk(after.luminance, max(1.0, scale_of(to_after, (0.0, 0.0))), there)
+    flat = PlaneMap(homography=to_after, lens=lens_of_photo(after.size_px))
+    second, seen = warp(other.picture, np.linalg.inv(other.to_source), flat, valid.shape)
+    here, use = widest / view.to_source[0, 0], valid & seen
+    if use.sum() < here ** 2:
+        return None
+    pairs = []
+    for k in (1.0, FILL) if level is LEVELS[-1] else (1.0,):
+        white = whitened(*(stroke_depth(one, k * here, light=light) for one, light in
+                           zip((view.picture, second), shades, strict=True)), use, here)
+        pairs.append([respond(one, use, least=0.0).response for one in white.pictures])
+    responses, others = zip(*pairs, strict=True)
+    return _Pair(responses=responses, valid=valid, others=others, to_source=view.to_source,
+                 to_other=np.linalg.inv(to_after))
+
+
+def _affine(plane: PlaneMap, at) -> NDArray[np.float64]:
+    """A map to AFTER's photo px near one place, 3x3."""
+    p = map_points(plane, at + np.array([[0, 0], [1.0, 0], [0, 1.0]]))
+    slopes = np.stack([p[1] - p[0], p[2] - p[0]], axis=1)
+    return np.vstack([np.column_stack([slopes, p[0] - slopes @ at]), [0, 0, 1]])
+
+
+def _corners(shape) -> NDArray[np.float64]:
+    """Of a picture, samples."""
+    return np.array([[x, y] for x in (0.0, shape[1]) for y in (0.0, shape[0])])
 
 
 def _hull_area(points) -> float:

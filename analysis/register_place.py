@@ -21,7 +21,7 @@ from analysis.register_map import PlaneMap, moved_to, scale_of, warp
 from analysis.register_start import shrunk
 from analysis.strokes import stroke_depth
 
-__all__ = ["Place", "compared", "place_of"]
+__all__ = ["Place", "Whitened", "compared", "place_of", "whitened"]
 
 WORK_PX = 1.5e6            # samples, at most
 ACROSS = 16.0              # samples across the widest stroke
@@ -38,6 +38,14 @@ class Place:
 
     share: float           # of what stands out in either, that both show in one place: 1 all of it
     ratio: float           # of the correlation there to the highest anywhere else
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whitened:
+    """Two pictures in which every frequency counts alike."""
+
+    surface: NDArray[np.floating]          # their correlation by the second's shift, (rows, columns), wrapped round
+    pictures: tuple[NDArray[np.float32], NDArray[np.float32]]
 
 
 def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64], widest: float,
@@ -101,18 +109,26 @@ def compared(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
     """
     if use.sum() < widest ** 2:
         return Place(share=0.0, ratio=0.0)
+    white = whitened(before, after, use, widest)
+    here, elsewhere = _window(NEAR * widest), _window(APART * widest)
+    best, others = float(white.surface[here].max()), white.surface.copy()
+    others[elsewhere] = 0
+    pair = [picture[use] for picture in white.pictures]
+    slopes = [_slope(*pair), _slope(*pair[::-1])]
+    return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(others.max()), 1e-12))
+
+
+def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArray[np.bool_],
+             widest: float) -> Whitened:
+    """Two pictures of strokes with every frequency divided by how much of it there is anyhow; see `compared`."""
     shape = [fft.next_fast_len(int(n + REACH * widest), real=True) for n in use.shape]
     spectra = [_spectrum(depth, use, shape) for depth in (before, after)]
     power = _smoothed(spectra[0], shape, widest) * _smoothed(spectra[1], shape, widest)
     white = _lowpass(shape, FINE * widest) / np.maximum(power, 1e-12 * power.max()) ** 0.25
     spectra = [white * spectrum for spectrum in spectra]
-    surface = fft.irfft2(spectra[0] * np.conj(spectra[1]), shape)
-    here, elsewhere = _window(NEAR * widest), _window(APART * widest)
-    best = float(surface[here].max())
-    surface[elsewhere] = 0
-    pair = [fft.irfft2(spectrum, shape)[:use.shape[0], :use.shape[1]][use] for spectrum in spectra]
-    slopes = [_slope(*pair), _slope(*pair[::-1])]
-    return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(surface.max()), 1e-12))
+    return Whitened(surface=fft.irfft2(np.conj(spectra[0]) * spectra[1], shape),
+                    pictures=tuple(fft.irfft2(one, shape)[:use.shape[0], :use.shape[1]].astype(np.float32)
+                                   for one in spectra))
 
 
 def _spectrum(depth, use, shape) -> NDArray[np.complexfloating]:

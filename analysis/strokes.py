@@ -88,15 +88,15 @@ def stroke_depth(reflectance: NDArray[np.float32], widest_px: float, *, light: b
     return 1 - smooth * np.exp(-np.minimum(_ground(log, widest_px), _closed(log, widest_px)))
 
 
-def respond(depth: NDArray[np.float32], valid: NDArray[np.bool_]) -> Strokes:
-    """Cut a depth at levels taken where it is valid: 0 for grain to 1 for artwork."""
+def respond(depth: NDArray[np.float32], valid: NDArray[np.bool_], least: float = LEAST_DEPTH) -> Strokes:
+    """Cut a depth at levels taken where it is valid: 0 for grain to 1 for artwork, none of it below `least`."""
     seen = depth[::3, ::3][valid[::3, ::3]]
     if seen.size < 64:
         return Strokes(response=np.zeros_like(depth), depth=0.0, grain_depth=1.0, cover=0.0)
     grain = 1.4826 * float(median(np.abs(seen)))
-    marks = seen[seen > max(ARTWORK_SIGMAS * grain, 1.5 * LEAST_DEPTH)]
+    marks = seen[seen > max(ARTWORK_SIGMAS * grain, 1.5 * least)]
     artwork = float(percentile(marks, 100 * ARTWORK_QUANTILE)) if marks.size > 8 else 10.0
-    start = min(max(START_SIGMAS * grain, LEAST_DEPTH), 0.35 * artwork)
+    start = min(max(START_SIGMAS * grain, least), 0.35 * artwork)
     full = artwork - start             # levels about one half: blur moves the edge of a stroke by nothing there
     response = np.clip((depth - np.float32(start)) * np.float32(1 / (full - start)), 0, 1)
     response[~valid] = 0

@@ -7,7 +7,7 @@ import pytest
 from skimage import data
 
 from analysis.register_free import LEAST_RATIO, LEAST_SHARE
-from analysis.register_place import compared
+from analysis.register_place import compared, whitened
 from analysis.strokes import stroke_depth
 from tests.real_textures import available, load
 
@@ -54,6 +54,17 @@ def test_few_small_figures_stand_out_of_two_real_textures_however_deep_each_is_b
     found = place(artwork(1), artwork(1), depths=depths)
     assert found.share > LEAST_SHARE
     assert found.ratio > LEAST_RATIO
+
+
+@pytest.mark.parametrize("seeds", [(1, 2), (3, 5), (6, 1)])
+def test_a_pattern_of_one_and_a_half_times_the_texture_is_found_where_it_lies(seeds):
+    """0.15 deep on a texture of 0.1 s.d., moved by a known shift; the answer is right to a sample."""
+    first, second = artwork(1), np.roll(artwork(1), (9, -14), axis=(0, 1))
+    depths = [stroke_depth(np.exp(texture(seed) - 0.15 * cover).astype(np.float32), WIDEST)
+              for cover, seed in zip((first, second), seeds, strict=True)]
+    surface = whitened(*depths, np.ones(SHAPE, bool), WIDEST).surface
+    row, column = np.unravel_index(surface.argmax(), surface.shape)
+    assert abs(row - 9) <= 1 and abs(column - surface.shape[1] + 14) <= 1
 
 
 def test_unlike_figures_never_agree():
