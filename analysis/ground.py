@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.ground_sides import straight_sides
-from analysis.quads import edge_lines, quadrilaterals
+from analysis.outlines import SAME, apart, lines_of_preview, quads_of_lines
+from analysis.quads import quadrilaterals
 from analysis.sides import mean_sides, moved_out
 
 __all__ = ["Ground", "find_ground", "quadrilateral", "sides_direction"]
@@ -31,7 +32,6 @@ LEAST_CONTRAST = 1.5       # between the bands on both sides of the outline, ove
 CLEAR = 3.0                # a fainter outline must be a quadrilateral: the edge of a shadow is none
 LEAST_FILLED = 0.95        # of the quadrilateral around it
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
-LINES_PX = 640             # longer side of the picture whose straight edges are looked at
 LEAST_RECTANGLE = 0.05     # of the photo
 LEAST_SUPPORT = 0.8        # of the weakest side of a rectangle that lies on edges
 MOST_SKEW = 0.12           # of the difference of its opposite sides: without a frame a photo is taken square on
@@ -54,6 +54,7 @@ class Ground:
     contrast: float                    # of its outline against what lies around, in s.d.: how clear it is
     axis_deg: float | None             # direction of its sides, from -45 up to 45, anticlockwise; None: not straight
     corners_px: NDArray[np.float64] | None  # (4, 2) where its sides meet, clockwise, no rim left out; None: not four
+    outlines_px: NDArray[np.float64]   # (n, 4, 2) its own quadrilateral, and others that straight edges make
 
 
 def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | None:
@@ -80,10 +81,7 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
     scale = min(1.0, SEARCH_PX / max(preview.shape[:2]))
     small = cv2.resize(preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     features = _features(small)
-    shrunk = min(1.0, LINES_PX / max(preview.shape[:2]))
-    grey = cv2.cvtColor(cv2.resize(preview, None, fx=shrunk, fy=shrunk, interpolation=cv2.INTER_AREA),
-                        cv2.COLOR_RGB2GRAY)
-    lines = edge_lines(grey)
+    lines, grey, shrunk = lines_of_preview(preview)
     found = _rectangles(lines, grey.shape, features) or _even_places(features)
     if not found:
         return None
@@ -99,8 +97,10 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
         axis = sides_direction(corners)
     else:
         corners = quadrilateral(full, LEAST_FILLED)
+    outlines = [quad for quad in (corners, quadrilateral(full)) if quad is not None]
+    outlines += list((quads_of_lines(lines, grey.shape) + 0.5) / (preview_scale * shrunk) - 0.5)
     return Ground(outline_px=full, share=float(mask.mean()), contrast=float(contrast), axis_deg=axis,
-                  corners_px=corners)
+                  corners_px=corners, outlines_px=apart(outlines, SAME * max(preview.shape) / preview_scale))
 
 
 def _straight(lines, scale, outline_px) -> NDArray[np.float64] | None:

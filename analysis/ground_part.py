@@ -12,7 +12,7 @@ from analysis.rectify import Piece
 from analysis.register_work import FRAME_ZONE_MM
 from analysis.resample import block_means
 
-__all__ = ["engraved_part"]
+__all__ = ["engraved_part", "rectangles_of_steps"]
 
 CELLS = 120                # along the longer side
 LEAST_CELL_MM = 1.0
@@ -35,10 +35,10 @@ def engraved_part(piece: Piece) -> tuple[float, float, float, float] | None:
     elsewhere.
     """
     level, cell, (column, row) = _levels(piece)
-    best = _darkest_edged(level)
-    if best is None or not _steps_all_round(level, best):
+    found = rectangles_of_steps(level, LEAST_AREA, MOST_AREA)
+    if not found or not _steps_all_round(level, found[0][1]):
         return None
-    (top, bottom), (left, right) = best
+    (top, bottom), (left, right) = found[0][1]
     s, (x0, y0) = cell / piece.samples_per_mm, piece.origin_mm
     x, y = x0 + (column + left + INSET) * s, y0 + (row + top + INSET) * s
     w, h = (right - left - 2 * INSET) * s, (bottom - top - 2 * INSET) * s
@@ -63,11 +63,14 @@ def _levels(piece: Piece) -> tuple[NDArray[np.float64], int, tuple[int, int]]:
     return level[top:bottom, left:right], cell, (left, top)
 
 
-def _darkest_edged(level):
-    """Rows and columns, (start, end) each, of the rectangle whose weakest side steps down inward most, or None."""
+def rectangles_of_steps(level, least_area: float, most_area: float, most: int = 1) -> list[tuple]:
+    """Rectangles whose weakest side steps down inward most: that step, and rows and columns, (start, end) each.
+
+    Areas are shares of the whole; each rectangle is unlike those before it.
+    """
     rows, columns = (_steps(one) for one in (level.T, level))
     top, bottom, left, right = (_places(sign * one) for one in (rows, columns) for sign in (-1.0, 1.0))
-    t, b, x, y = np.meshgrid(top, bottom, left, right, indexing="ij")
+    t, b, x, y = (one.ravel() for one in np.meshgrid(top, bottom, left, right, indexing="ij"))
 
     def mean(summed, at, start, end):
         return (summed[end, at] - summed[start, at]) / np.maximum(end - start, 1)
@@ -75,11 +78,12 @@ def _darkest_edged(level):
     weakest = np.minimum.reduce([-mean(down, t, x, y), mean(down, b, x, y), -mean(across, x, t, b),
                                  mean(across, y, t, b)])
     area = (b - t) * (y - x) / level.size
-    fits = (b > t) & (y > x) & (area > LEAST_AREA) & (area < MOST_AREA)
-    if not fits.any():
-        return None
-    k = np.where(fits, weakest, -1.0).argmax()
-    return (int(t.flat[k]), int(b.flat[k])), (int(x.flat[k]), int(y.flat[k]))
+    fits, found = (b > t) & (y > x) & (area > least_area) & (area < most_area), []
+    while fits.any() and len(found) < most:
+        k = np.where(fits, weakest, -np.inf).argmax()
+        found.append((float(weakest[k]), ((int(t[k]), int(b[k])), (int(x[k]), int(y[k])))))
+        fits &= np.maximum.reduce([np.abs(one - one[k]) for one in (t, b, x, y)]) > 2 * BESIDE
+    return found
 
 
 def _places(step):

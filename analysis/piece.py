@@ -50,6 +50,7 @@ class Piece:
     row_interval_mm: float | None = None  # between engraved rows, where the photo resolves them
     level_sd: tuple[float, float] | None = None        # of a levelled photo: fan per px, stretch; see `Level`
     ground_px: NDArray[np.float64] | None = None       # (n, 2) outline of what was taken as the piece, photo px
+    outlines_px: NDArray[np.float64] | None = None     # (n, 4, 2) straight-edged outlines in the photo; see `Ground`
 
 
 def make_piece(photo, reflectance, valid, grid, to_piece, lens, px_per_mm, *, corners_sd_px=None, residual_px=None,

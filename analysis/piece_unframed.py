@@ -46,7 +46,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     level = None
     if ground is not None and ground.corners_px is not None:
         level = level_by(photo.luminance, ground.corners_px, photo.focal_share)
-    lens = lens_of_photo(photo.size_px) if level is None else level.lens
+    lens, outlines = lens_of_photo(photo.size_px) if level is None else level.lens, ground and ground.outlines_px
     ground = ground if find_piece else None
     outline = whole if ground is None else ground.outline_px
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
@@ -76,7 +76,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
                       frame_mm=None, corners_px=None, tilt_deg=level and level.tilt_deg,
                       level_sd=level and (level.fan_sd_per_px, level.stretch_sd), warnings=tuple(warnings),
                       axis_from=axis_from, row_interval_mm=None if rows is None else rows.interval_mm,
-                      ground_px=None if ground is None else outline)
+                      ground_px=None if ground is None else outline, outlines_px=outlines)
 
 
 def _ground(photo) -> Ground | None:

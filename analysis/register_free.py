@@ -25,6 +25,7 @@ from analysis.register_map import PlaneMap, map_points, moved_to, scale_of
 from analysis.register_match import Match
 from analysis.register_outline import starts_by_outline
 from analysis.register_place import place_of
+from analysis.register_rectangle import found_by_rectangle
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
 from analysis.register_tiles import SHARED_STROKES, figures_of, select
@@ -64,6 +65,11 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     ground = ground_of(after)
     cameras = cameras_of(before_piece, after, ground, _to_photo(before_piece))
     widest = _widest(before_piece)
+    held = found_by_rectangle(before, after, before_piece, ground, cameras, widest)
+    if held is not None:
+        match = _match(before_piece, after, artwork, held)
+        if match.ok:
+            return refined_on_same_board(match, before_piece, after)
     either = shades(before_piece.reflectance, before_piece.valid, widest)
     by_outline = starts_by_outline(before_piece, after, ground, _to_photo(before_piece), widest)
     for start in chain(starts(before_piece, after, ground and ground.outline_px), by_outline):
@@ -133,27 +139,32 @@ def _widest(piece: Piece) -> float:
 
 
 def _result(piece: Piece, after: Photo, artwork, found: Found) -> Match:
-    """Decide and put in photo pixels; `artwork` (n, 2) are places on BEFORE's grid where any start found some."""
-    tiles, agrees = found.tiles, found.agrees
+    """Decide by all the artwork at once; `artwork` (n, 2) are places on BEFORE's grid where any start found some."""
+    match = _match(piece, after, artwork, found)
+    # Sides of the ground that lie where the strokes put them, or a level, hold what little artwork leaves loose
+    held = found.corners is not None or found.map.cameras.to_level is not None
+    if not match.ok or not (held or _spans(found)):
+        return replace(match, ok=False, reason=NOT_ALIGNED)
+    at = apply_homography(found.to_source, found.tiles.at[found.agrees]).mean(axis=0)
+    place = place_of(piece, after, found.map, at, _widest(piece), found.shades)
+    ok = place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
+    return match if ok else replace(match, ok=False, reason=NOT_ALIGNED)
+
+
+def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
+    """A map that was found, in photo pixels: ok where its place is known well enough."""
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
-    near = to_photo @ found.to_source
+    near, at = to_photo @ found.to_source, found.tiles.at[found.agrees]
     corners = found.corners
     if corners is None:
         corners = apply_homography(np.linalg.inv(near), _corners(piece, apply_homography(to_photo, artwork)))
     corners = _in_view(found.fit.map, corners, after)
     middle = corners.mean(axis=0)
-    px = scale_of(near, middle)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
-    # Sides of the ground that lie where the strokes put them, or a level, hold what little artwork leaves loose
-    held = found.corners is not None or found.map.cameras.to_level is not None
-    known = (held or _spans(found)) and sd < MOST_SD_WIDTHS * found.widest
-    place = place_of(piece, after, found.map, apply_homography(found.to_source, tiles.at[agrees]).mean(axis=0),
-                     _widest(piece), found.shades) if known else None
-    ok = place is not None and place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
-    here = apply_homography(near, tiles.at[agrees])
-    there = apply_homography(near, tiles.at[agrees] + found.fit.residual)
-    return Match(ok=bool(ok), homography=to_before / to_before[2, 2], residual_px=sd * px,
+    ok = sd < MOST_SD_WIDTHS * found.widest
+    here, there = (apply_homography(near, points) for points in (at, at + found.fit.residual))
+    return Match(ok=ok, homography=to_before / to_before[2, 2], residual_px=sd * scale_of(near, middle),
                  before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
                  overlap_fraction=_overlap(piece, after, found.map), reason=None if ok else NOT_ALIGNED,
                  method="artwork", agreement=found.agreement,

@@ -23,7 +23,7 @@ from analysis.register_map import map_points, scale_of
 from analysis.register_tiles import SHARED_STROKES, Tiles, joined
 from analysis.sides import edge_points, mean_sides
 
-__all__ = ["ground_of", "with_ground"]
+__all__ = ["constraints", "ground_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
 LINES_PX = 640             # longer side of the picture whose straight edges are looked at
@@ -38,9 +38,9 @@ FIRST_REACH_MM = 1.6       # of BEFORE's outline: it is known to a pixel of a co
 REACH_MM = 0.5             # of a side that was found
 BESIDE_MM = 1.0            # so far beyond the map's own s.d. may a side lie
 LEAST_SHARE = 0.4          # of a side where its edge is seen
-PARTS = 4                  # of a side, each a constraint
+PARTS = 8                  # of a side, each a constraint
 LEAST_IN_PART = 6          # edge positions in a part
-EDGE_SD_MM = 0.05          # of a whole side: burns differ in width; common practice, no source
+EDGE_SD_MM = 0.03          # of a whole side: burns differ in width; common practice, no source
 ALIKE_NEIGHBOURS = 4.0     # edge positions that share grain and blur
 MOST_UNLIKE_MM = 0.15      # rms of the parts from the map fitted with them
 MOST_DRAGGED = 1.15        # the strokes' rms misfit with the sides over that without
@@ -118,7 +118,7 @@ def _sides(fit, good, before, after, piece, to_before):
             continue
         here = apply_homography(np.linalg.inv(to_before), undistort(here, piece.lens))
         there = apply_homography(np.linalg.inv(fit.map.homography), undistort(second[0], fit.map.lens))
-        tiles = _constraints(here, there, seen & second[1], per_mm)
+        tiles = constraints(here, there, seen & second[1], per_mm)
         if tiles is not None:
             yield tiles, start
 
@@ -230,7 +230,7 @@ def _through(points, seen, there, corners) -> NDArray[np.float64]:
     return meet[:, :2] / meet[:, 2:]
 
 
-def _constraints(here, there, seen, per_mm) -> Tiles | None:
+def constraints(here, there, seen, per_mm) -> Tiles | None:
     """Movement across each part of each side, as tiles that tell one direction."""
     at, move, precision = [], [], []
     for p, q, use in zip(here, there, seen, strict=True):

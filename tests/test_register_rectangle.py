@@ -1,0 +1,109 @@
+"""Alignment by the rectangle of an engraved ground: simulated boards and photographs of real wood, known truth."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from test_register import FRAME_MM, SIZE_PX, board, corner_error_mm, shot
+
+from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
+from analysis.ground import find_ground
+from analysis.rectangles import rectangles_in, traced
+from analysis.rectify import rectify
+from analysis.register import register
+from tests.real_textures import available, load
+
+PX_PER_MM = 9.0
+FIELD_MM = (4.0, 3.0, 76.0, 57.0)
+
+
+def window_photo(seed, artwork, *, depth=0.4, fibres=(0.12, 40), wood=None, cut=(0.0, 0.0, 0.0), **view):
+    """Photo of a bare board with a darker window and artwork, and the window's true corners.
+
+    `cut` (x, y in mm, turn in degrees) moves window and artwork on the board: how askew it was cut or laid.
+    """
+    picture, scale, margin = board(seed, artwork, frame=False, fibres=fibres)
+    art = picture / board(seed, None, frame=False, fibres=fibres)[0]
+    if wood is not None:
+        grain = cv2.resize(load(wood), picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
+        picture = 0.35 * np.clip(grain, 0.3, 2.0) * art
+    x0, y0, x1, y1 = (int(round((n + margin) * scale)) for n in FIELD_MM)
+    gain = np.ones_like(picture)
+    gain[y0:y1, x0:x1] -= depth
+    matrix = cv2.getRotationMatrix2D((picture.shape[1] / 2, picture.shape[0] / 2), cut[2], 1.0)
+    matrix[:, 2] += np.array(cut[:2]) * scale
+    bare = picture / art
+    drawn = cv2.warpAffine(gain * art, matrix, picture.shape[::-1], borderValue=1.0)
+    photo, corners = shot(((bare * drawn).astype(np.float32), scale, margin), seed, px_per_mm=PX_PER_MM, **view)
+    window = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5          # edges lie between samples
+    window = (window @ matrix[:, :2].T + matrix[:, 2]) / scale - margin
+    lens = lens_of_photo(SIZE_PX, view.get("k1", 0.0))
+    to_photo = homography_of(undistort(corners, lens), FRAME_MM)
+    grey = np.uint8(255 * np.clip(photo.luminance / 0.5, 0, 1) ** 0.45)
+    preview = np.ascontiguousarray(np.repeat(grey[..., None], 3, axis=2))
+    return (replace(photo, preview=preview, preview_scale=1.0, clipped=np.zeros(grey.shape, bool)),
+            distort(apply_homography(to_photo, window), lens))
+
+
+def aligned(first, second):
+    """Result and worst error at the window's corners, mm."""
+    (before, here), (after, there) = first, second
+    result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM), None)
+    return result, corner_error_mm(result, here, there, PX_PER_MM) if result.ok else None
+
+
+@pytest.mark.parametrize("turn_deg", [3.0, 182.0])
+def test_a_window_holds_an_alignment_that_one_small_star_could_not(turn_deg):
+    # Simulated truth. The star alone is 11 mm across: its tiles are too few, and fix no slant.
+    result, error = aligned(window_photo(3, "small"), window_photo(4, "small", turn_deg=turn_deg))
+    assert result.ok
+    assert error < 0.15
+    assert error < 3 * result.residual_mm
+
+
+@pytest.mark.parametrize("woods", [("oak veneer", "pale ash"), ("beech", "pale line wood")])
+def test_windows_in_photographs_of_real_wood_are_laid_on_each_other(woods):
+    named = {wood.name: wood for wood in available("wood")}
+    if not set(woods) <= set(named):
+        pytest.skip("wood photographs of the test extra are not installed")
+    result, error = aligned(window_photo(3, 1, wood=named[woods[0]]),
+                            window_photo(4, 1, wood=named[woods[1]], turn_deg=177.0, tilt=(2e-4, -1e-4)))
+    assert result.ok and error < 0.15
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_equal_windows_in_equal_boards_with_other_artwork_are_refused(seed):
+    result, _ = aligned(window_photo(10 + seed, 1), window_photo(20 + seed, 2, turn_deg=180.0 * (seed % 2) + 2.0))
+    assert not result.ok and "No artwork" in result.reason
+
+
+def test_equal_windows_without_artwork_are_refused_for_half_a_turn_cannot_be_told():
+    result, _ = aligned(window_photo(30, None), window_photo(31, None, turn_deg=2.0))
+    assert not result.ok
+
+
+@pytest.mark.parametrize("cut", [(1.5, -0.7, 0.4), (-0.8, 1.2, -0.5)])
+def test_a_board_cut_askew_moves_nothing(cut):
+    # Window and artwork lie elsewhere on the other board: its outline would be off by a millimetre and more
+    result, error = aligned(window_photo(3, 1), window_photo(4, 1, cut=cut, turn_deg=3.0))
+    assert result.ok and error < 0.15
+
+
+@pytest.mark.parametrize("cut", [(1.5, -0.7, 0.4), (0.6, 0.5, 0.5)])
+def test_an_outline_alone_that_the_strokes_contradict_holds_nothing(cut):
+    # No window at all: the only rectangles are the boards' outlines, cut askew against the artwork
+    (before, here), (after, there) = (window_photo(3, 1, depth=0.0), window_photo(4, 1, depth=0.0, cut=cut))
+    result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM), None)
+    assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.3
+
+
+@pytest.mark.parametrize("k1", [0.0, 0.02])
+def test_sides_of_a_window_are_followed_to_a_third_of_a_pixel_through_the_lens(k1):
+    # Simulated truth
+    photo, corners = window_photo(5, 1, fibres=(0.02, 40), tilt=(1e-4, 2e-4), turn_deg=4.0, k1=k1)
+    found = [traced(photo, one.corners_px, one.dark, (72.0, 54.0), 0.4)
+             for one in rectangles_in(photo, find_ground(photo.preview, photo.preview_scale).outlines_px)]
+    assert min(np.abs(np.roll(one.fit.corners_px, turn, axis=0) - corners).max()
+               for one in found if one is not None for turn in range(4)) < 0.33
