@@ -35,7 +35,7 @@ __all__ = ["align_free"]
 
 WIDEST_STROKE_MM = 3.2
 LEAST_SHARE = 0.5          # of what stands out on either board, that both show in one place; a word in common: 0.4
-LEAST_RATIO = 3.0          # so far above every other place; unlike artwork: 2.6 at most
+LEAST_RATIO = 3.0          # so far above every other place; 150 unlike pairs: 2.6 at most
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
@@ -59,7 +59,7 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     Returns
     -------
     Match
-        Refused where too few tiles of artwork agree, and the grain does not either.
+        Refused where the artwork does not prove one place, and the grain does not either.
     """
     best, tried, artwork = _refusal(), [], np.zeros((0, 2))
     ground = ground_of(after)
