@@ -122,7 +122,7 @@ def _contrast_across(texture: Texture, frequency: float) -> float:
 
 
 def perhaps_rows(field: StripeField, unit: str) -> Cause | None:
-    """Why the stripes of a piece that may lie on its side may be the engraving's own rows, seen from the side, or None."""
+    """Why the stripes of a piece that may lie on its side may be the engraving's own rows, or None."""
     if not field.stripes or max(s.period_mm for s in field.stripes) > COARSEST_ROWS_MM or unit != "mm":
         return None
     return Cause(term="rows", next_step=UPRIGHT, words=(

@@ -18,7 +18,6 @@ from analysis.errors import PhotoError
 from analysis.frame_candidates import (
     Candidate,
     covered_candidates,
-    edge_candidates,
     faint_candidates,
     line_candidates,
     line_on_three_sides,
@@ -26,6 +25,7 @@ from analysis.frame_candidates import (
 )
 from analysis.frame_check import TIGHT_MISFIT, CheckedFrame, check_frame
 from analysis.frame_cut import runs_out
+from analysis.frame_edge import edge_candidates
 from analysis.frame_other import frame_of_other_size
 from analysis.geometry import (
     apply_homography,
@@ -39,14 +39,16 @@ from analysis.geometry import (
 from analysis.resample import block_means
 from analysis.sides import moved_out, side_px_per_mm
 
-__all__ = ["ON_ITS_SIDE", "SQUARE", "Frame", "find_frame", "frame_at", "uprightness"]
+__all__ = ["LEAST_PX_PER_MM", "LEAST_UNLIKE", "ON_ITS_SIDE", "SQUARE", "UNLIKE_SHAPE", "WITHIN_SD", "Frame",
+           "find_frame", "frame_of", "looks_like", "uprightness"]
 
 # Longer side searched, and a blur, px: noise and grain hide lines, and edges more so. Last k1 of a lens that bends the
 # sides more than a phone's: 4 % at the photo's corners breaks a side into pieces that make no line.
 PASSES = ((line_candidates, 1100, 0.0, 0.0), (line_candidates, 1100, 1.5, 0.0), (line_candidates, 700, 1.5, 0.0),
           (line_candidates, 2200, 1.0, 0.0), (faint_candidates, 700, 0.0, 0.0),
           (line_candidates, 1100, 0.0, -0.03), (line_candidates, 1100, 0.0, 0.03),
-          (covered_candidates, 1100, 0.0, 0.0),
+          (covered_candidates, 1100, 0.0, 0.0), (covered_candidates, 2200, 1.0, 0.0),
+          (faint_candidates, 1100, 0.0, 0.0),
           (edge_candidates, 1100, 0.0, 0.0), (edge_candidates, 700, 1.5, 0.0))
 BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
 LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line
@@ -57,7 +59,6 @@ UNLIKE_SHAPE = 2.5         # s.d. by which the seen proportions may differ from 
 REFUSED_SHAPE = 4.0        # and before the frame is refused, where the file states the focal length
 LEAST_UNLIKE = 0.012       # of the proportions; less is the engraver's and the lens' own
 LEAST_PX_PER_MM = 4.0      # below this a frame's line is lost in the blur
-MOST_MOVED_MM = 1.0        # of given corners
 WITHIN_SD = 1.5            # s.d. of the seen proportions that are chance; what is over them is doubt about the scale
 ON_ITS_SIDE = ("The piece lies on its side in the photo; which end is up cannot be told from the frame. If it is not "
                "on its side, the frame's size was given the wrong way round: the length along the scan axis comes "
@@ -129,67 +130,9 @@ def find_frame(luminance: NDArray[np.float32], size_mm: tuple[float, float],
     raise PhotoError(_not_found(size_mm, max(luminance.shape) / max(size_mm), hindrances))
 
 
-def frame_at(luminance: NDArray[np.float32], corners_px: NDArray[np.float64], size_mm: tuple[float, float],
-             given_sd_px: float, *, sharpen: bool = True, focal_share: float | None = None) -> Frame:
-    """Frame from corners that are known already.
-
-    Parameters
-    ----------
-    luminance : ndarray, shape (h, w), float32
-    corners_px : ndarray, shape (4, 2)
-        In the order of the piece.
-    size_mm : (W, H)
-    given_sd_px : float
-        1 s.d. of a corner's coordinate, kept where the line does not show.
-    sharpen : bool
-        Move the corners onto the outer edge of an engraved line that runs within
-        a millimetre of them; else, and where there is none, they stay.
-    focal_share : float, optional
-        As in `find_frame`; a frame of other proportions is warned about.
-    """
-    h, w = luminance.shape
-    corners_px = np.asarray(corners_px, np.float64)
-    found = _sharpened(luminance, corners_px, size_mm) if sharpen else None
-    if found is None:
-        found = Frame(corners_px=corners_px, corners_sd_px=given_sd_px, k1=0.0, k1_sd=None, residual_px=None,
-                      support=0.0, lens_scale_sd=lens_scale_sd(corners_px, lens_of_photo((w, h))))
-    words, moved = [], np.linalg.norm(found.corners_px - corners_px, axis=1).max()
-    if moved > 3.0 * given_sd_px:
-        words.append(f"The corners were moved by up to {moved:.0f} pixels onto the outer edge of the engraved line "
-                     "that runs beside them.")
-    ideal = undistort(found.corners_px, lens_of_photo((w, h), found.k1))
-    unlike, sd = seen_proportions(ideal, size_mm, (w, h), found.corners_sd_px, focal_share)
-    found = replace(found, shape_scale_sd=max(abs(unlike) - WITHIN_SD * sd, 0.0) / 2)
-    if abs(unlike) > max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
-        words.append(f"The corners do not fit a rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm seen by an ordinary "
-                     f"camera: they look like {_size_words(size_mm, unlike)}. Check the size and the order of the "
-                     "corners.")
-        found = replace(found, shape_scale_sd=abs(unlike) / 2)
-    return replace(found, warnings=tuple(words))
-
-
-def _size_words(size_mm, unlike) -> str:
+def looks_like(size_mm, unlike) -> str:
     """Size of the seen proportions, the first length as stated."""
     return f"{size_mm[0]:g} x {size_mm[1] * np.exp(-unlike):.1f} mm"
-
-
-def _sharpened(luminance, corners, size_mm) -> Frame | None:
-    """Frame line beside given corners, or None."""
-    scale = side_px_per_mm(corners, size_mm)
-    if scale.min() < LEAST_PX_PER_MM or min(size_mm) < 10.0:
-        return None
-    found = lines_along(luminance, corners[None], np.zeros(1), size_mm)
-    if not found:
-        return None
-    refined = check_frame(luminance, found[0], size_mm, shape_known=False)
-    if refined is None:
-        return None
-    # Given corners say which way round the piece lies.
-    turned = (np.roll(refined.fit.corners_px, k, axis=0) for k in range(4))
-    fit = min(turned, key=lambda one: np.abs(one - corners).max())
-    if np.linalg.norm(fit - corners, axis=1).max() > MOST_MOVED_MM * scale.mean():
-        return None
-    return replace(_frame(refined, size_mm), corners_px=fit)
 
 
 def _other_size(size_mm, other) -> str:
@@ -288,12 +231,12 @@ def _chosen(found, size_mm, shape, focal_share) -> Frame:
         if not _encloses(best.fit.corners_px, other.fit.corners_px):
             raise PhotoError("Two frames of the same proportions are in the photo. Crop the photo to the piece, "
                              "or give the four corners of its frame.")
-    frame = _frame(best, size_mm)
+    frame = frame_of(best, size_mm)
     ideal = undistort(frame.corners_px, best.fit.lens)
     unlike, sd = seen_proportions(ideal, size_mm, shape[::-1], frame.corners_sd_px, focal_share)
     if abs(unlike) < max(UNLIKE_SHAPE * sd, LEAST_UNLIKE):
         return replace(frame, shape_scale_sd=max(abs(unlike) - WITHIN_SD * sd, 0.0) / 2)
-    stated, seen = f"{size_mm[0]:g} x {size_mm[1]:g} mm", _size_words(size_mm, unlike)
+    stated, seen = f"{size_mm[0]:g} x {size_mm[1]:g} mm", looks_like(size_mm, unlike)
     if focal_share is not None and abs(unlike) > REFUSED_SHAPE * sd:
         raise PhotoError(f"The frame was found, but through the lens that the file states it looks like {seen}, not "
                          f"{stated}. Measure the frame and give its size, or take the photo's uncropped original.")
@@ -308,7 +251,7 @@ def _encloses(outer, inner) -> bool:
     return cv2.pointPolygonTest(outer.astype(np.float32), (float(middle[0]), float(middle[1])), False) > 0
 
 
-def _frame(checked: CheckedFrame, size_mm) -> Frame:
+def frame_of(checked: CheckedFrame, size_mm) -> Frame:
     """Frame nearest upright."""
     fit, words = checked.fit, []
     corners = fit.corners_px

@@ -1,37 +1,30 @@
-"""Where a frame may be: quadrilaterals of the right shape with a line, or an edge, along their sides."""
+"""Where a frame may be: quadrilaterals of the right shape with a line along their sides."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.faint_lines import faint_lines
-from analysis.geometry import apply_homography, homography_of, shape_misfit
+from analysis.geometry import shape_misfit
 from analysis.quads import EdgeLines, edge_lines, quadrilaterals, quadrilaterals_with_a_gap
 from analysis.ranks import percentile
-from analysis.sides import OUTWARD, moved_out, nan_median, side_profiles, side_px_per_mm
+from analysis.sides import moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "GOES_ON", "LEAST_AREA", "covered_candidates", "edge_candidates", "faint_candidates",
-           "line_beyond", "line_candidates", "line_on_three_sides", "lines_along", "side_medians", "straight_edges",
-           "widest_bars"]
+__all__ = ["Candidate", "GOES_ON", "LEAST_AREA", "LEAST_BAR", "SHAPE_COST", "brightest", "covered_candidates",
+           "distinct", "faint_candidates", "line_beyond", "line_candidates", "line_on_three_sides", "lines_along",
+           "shapes_seen", "side_medians", "straight_edges", "widest_bars"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
 MOST = 80                  # looked at across their sides
 FEW, GRID = 5, 5           # candidates that are all refined; places of eight where a line goes on
 GOES_ON = 0.5              # of a line's own strength, past its corner
+HIDDEN = 0.25              # of the sides' middle strength; less is no line of a frame, but what lies on it
 WIDTHS_MM = (0.3, 0.5, 0.8, 1.2, 1.6)      # of the line
 LEAST_BAR = 0.10           # log contrast of the line against both sides
-LEAST_STEP = 0.25          # log contrast of an engraved area against the board
 LEAST_AREA = 0.015         # of the photo; a smaller area with an edge alone is artwork inside a frame
-LEAST_ALIKE = 0.6          # of the faintest side over the middle one: beyond a tool's edge lies no board
-LEAST_RIM_MM, MOST_RIM_MM = 1.5, 60.0      # of board around an engraved area
-RIM_SHARE, RIM_SLOPE = 0.5, 0.07           # of a side that the board's edge runs along, and how far from parallel
-SAME_MM, BEYOND_MM = 0.7, 3.0              # an edge on a side, and one that goes on past its corner
-SLOW = 9                   # positions along a side over which the light's own changes are taken out
-SURE_GRAIN = 3.0           # s.d. of chance by which the grain must go on across an edge; 50 pasted areas: 2.0 at most
 U_MM = np.arange(-3.6, 3.61, 0.1)
 LARGE = 2_000_000          # pixels: more than any picture that is searched
 
@@ -53,7 +46,7 @@ class Candidate:
 
 def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
     """Quadrilaterals with a line along their sides, best first; pixels of `picture`."""
-    corners, misfits, supports, _ = _shapes(picture, size_mm)
+    corners, misfits, supports, _ = shapes_seen(picture, size_mm)
     order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
     found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
@@ -79,36 +72,8 @@ def covered_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float
             order = np.argsort(2.0 * misfit - support.mean(axis=1))
             order = order[misfit[order] < LOOSE_MISFIT][:MOST // 4]
             found += lines_along(picture, corners[order], misfit[order], size_mm, seen[order]) if len(order) else []
-    found = [replace(one, covered=True) for one in _distinct(sorted(found, key=lambda c: -c.score), size_mm)]
+    found = [replace(one, covered=True) for one in distinct(sorted(found, key=lambda c: -c.score), size_mm)]
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
-
-
-def edge_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
-    """Quadrilaterals that are darker, or lighter, than a board that shows all round them, best first.
-
-    The board's edges a rim away, or the grain that goes on across an edge, tell an engraved area from the board.
-    """
-    corners, misfits, supports, lines = _shapes(picture, size_mm)
-    order = np.argsort(-(supports - 2.0 * misfits))[:MOST]
-    if not len(order):
-        return []
-    found = []
-    medians = side_medians(picture, corners[order], size_mm)
-    for corners_one, misfit, median in zip(corners[order], misfits[order], medians, strict=True):
-        near, far = (_step(median, *band) for band in ((0.35, 1.25), (1.4, 3.0)))
-        step = near if np.abs(near.sum()) < np.abs(far.sum()) else far       # a thin line beside has only one of them
-        alike = max(np.abs(one).min() / np.median(np.abs(one)) for one in (near, far))
-        if np.abs(step).min() < LEAST_STEP or alike < LEAST_ALIKE or abs(np.sign([near, far]).sum()) < 8:
-            continue
-        if cv2.contourArea(corners_one.astype(np.float32)) < LEAST_AREA * picture.size:
-            continue
-        rims, going_on = _edges_beside(corners_one, lines, size_mm)
-        if going_on < 2 and (rims >= 2 or _grain_goes_on(picture, corners_one, size_mm)):
-            strength = float(np.minimum(np.abs(step), 1.2).mean())
-            found.append(Candidate(corners=corners_one, misfit=float(misfit), edge_mm=np.zeros(4), width_mm=0.0,
-                                   dark=bool(step[0] > 0), strength=strength,
-                                   score=float(strength - SHAPE_COST * misfit)))
-    return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
 def lines_along(picture, corners, misfits, size_mm, span=None, lens=None) -> list[Candidate]:
@@ -127,7 +92,7 @@ def lines_along(picture, corners, misfits, size_mm, span=None, lens=None) -> lis
                 found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
                                        dark=dark, strength=float(score),
                                        score=float(score - SHAPE_COST * misfits[k])))
-    return _distinct(sorted(found, key=lambda c: -c.score), size_mm)
+    return distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 
 def line_on_three_sides(picture, corners, size_mm) -> NDArray[np.bool_]:
@@ -172,13 +137,16 @@ def line_beyond(picture, corners, size_mm, width_mm, dark, lens=None) -> NDArray
         median = np.nan_to_num(nan_median(profiles, axis=2), nan=0.0).reshape(-1, len(U_MM))
         return _bars(median if dark else -median, width_mm, blur_mm, reach_mm=0.5)[0].reshape(len(corners), 2)
     found = np.zeros((len(corners), 2, 4, 2))
-    for sides, length in (((0, 2), size_mm[0]), ((1, 3), size_mm[1])):
-        own = strengths(np.linspace(0.1, 0.9, 25), sides)
-        own = np.where(own > 0.4 * LEAST_BAR, own, np.nan)   # no bar of its own: it can neither go on nor stop
+    pairs = (((0, 2), size_mm[0]), ((1, 3), size_mm[1]))
+    own = np.stack([strengths(np.linspace(0.1, 0.9, 25), sides) for sides, _ in pairs], axis=1)
+    # No bar of its own, as under a tool: it can neither go on nor stop
+    least = np.maximum(0.4 * LEAST_BAR, HIDDEN * np.median(own, axis=(1, 2), keepdims=True))
+    own = np.where(own > least, own, np.nan)
+    for pair, (sides, length) in enumerate(pairs):
         for which, aways in enumerate(((past,), (-past, -past - np.ptp(past)))):       # dirt may hide a corner
             # A side ends on the next one and begins on the one before.
-            ends = np.max([strengths(1.0 + away / length, sides) for away in aways], axis=0) / own
-            begins = np.max([strengths(-away / length, sides) for away in aways], axis=0) / own
+            ends = np.max([strengths(1.0 + away / length, sides) for away in aways], axis=0) / own[:, pair]
+            begins = np.max([strengths(-away / length, sides) for away in aways], axis=0) / own[:, pair]
             for k, side in enumerate(sides):
                 found[:, which, (side + 1) % 4, 0], found[:, which, side - 1, 1] = ends[:, k], begins[:, k]
     return found
@@ -195,7 +163,7 @@ def _not_of_a_grid(picture, found, size_mm) -> list[Candidate]:
     return sorted(kept, key=lambda c: -c.score)
 
 
-def _shapes(picture, size_mm):
+def shapes_seen(picture, size_mm):
     """Quadrilaterals of about the right shape: corners, misfits, supports; and all straight edges."""
     lines = straight_edges(picture)
     return *_of_shape(lines, picture.shape[::-1], size_mm, (True, False)), lines
@@ -203,7 +171,7 @@ def _shapes(picture, size_mm):
 
 def straight_edges(picture: NDArray[np.float32]) -> EdgeLines:
     """Straight edges of a picture in linear light."""
-    top = max(_bright(picture), 1e-6)
+    top = max(brightest(picture), 1e-6)
     return edge_lines((np.sqrt(np.clip(picture / np.float32(top), 0, 1)) * 255).astype(np.uint8))
 
 
@@ -226,7 +194,7 @@ def _of_shape(lines, size_px, size_mm, dark_inside):
 
 def side_medians(picture, corners, size_mm, span=None, lens=None) -> NDArray[np.float64]:
     """Median log profile across each side over `U_MM`, shape (n, 4, m); `span` and `lens` as in `lines_along`."""
-    floor = np.float32(1e-3 * _bright(picture) + 1e-6)
+    floor = np.float32(1e-3 * brightest(picture) + 1e-6)
     large = picture.size > LARGE           # a line is many pixels wide there: logarithms of what is looked at will do
     seen = picture if large else np.log(np.maximum(picture, floor))
     positions = np.linspace(0.05, 0.95, 49)
@@ -237,7 +205,7 @@ def side_medians(picture, corners, size_mm, span=None, lens=None) -> NDArray[np.
     return np.nan_to_num(nan_median(profiles, axis=2), nan=0.0)
 
 
-def _bright(picture) -> float:
+def brightest(picture) -> float:
     """Light of the brightest parts; some hundred thousand pixels tell it."""
     step = max(4, int(np.sqrt(picture.size / 1e5)))
     return float(percentile(picture[::step, ::step], 99.5))
@@ -258,52 +226,7 @@ def widest_bars(profiles, blur_mm):
     return score[best, each], bar[best, each], at[best, each], np.array(WIDTHS_MM)[best]
 
 
-def _step(median, low, high) -> NDArray[np.float64]:
-    """Log light of the band from `low` to `high` mm outside over that as far inside, each side."""
-    return (median[:, (U_MM > low) & (U_MM < high)].mean(axis=1)
-            - median[:, (U_MM < -low) & (U_MM > -high)].mean(axis=1))
-
-
-def _edges_beside(corners, lines, size_mm) -> tuple[int, int]:
-    """On how many sides the board ends a rim away, long edges with the board on one side of all; how many sides go on.
-
-    An engraved area's sides end at its corners, those of a grid's field do not.
-    """
-    to_mm = np.linalg.inv(homography_of(corners, size_mm))
-    ends = [apply_homography(to_mm, lines.point + lines.direction * at[:, None]) for at in (lines.start, lines.stop)]
-    (w, h), rims, going_on = size_mm, np.zeros(2, int), 0
-    for length, outward, offset, begin in zip((w, h, w, h), OUTWARD, (0.0, w, h, 0.0), (0.0, 0.0, w, h), strict=True):
-        away = np.stack([end @ outward for end in ends]) - offset
-        run = np.stack([end @ np.array([-outward[1], outward[0]]) for end in ends]) + begin
-        shared = np.clip(run.max(axis=0), 0, length) - np.clip(run.min(axis=0), 0, length)
-        along = (shared > RIM_SHARE * length) & (np.abs(away[1] - away[0]) < RIM_SLOPE * np.abs(run[1] - run[0]))
-        rim = along & (away.min(axis=0) > LEAST_RIM_MM) & (away.max(axis=0) < MOST_RIM_MM)
-        rims += [bool((rim & (run[1] > run[0])).any()), bool((rim & (run[1] < run[0])).any())]
-        beyond = np.maximum(run.max(axis=0) - length, -run.min(axis=0)) > BEYOND_MM
-        going_on += bool((along & beyond & (np.abs(away).min(axis=0) < SAME_MM)).any())
-    return int(rims.max()), going_on
-
-
-def _grain_goes_on(picture, corners, size_mm) -> bool:
-    """Whether what lies along the sides, outside and inside, varies alike: one board's grain, on both sides.
-
-    Correlation along each side of the two bands without their slow part, its Fisher transform over all four.
-    """
-    scale = side_px_per_mm(corners, size_mm).mean()
-    near = max(0.5, 4.0 / scale)                              # beyond the reach of blur and sharpening
-    u = np.concatenate([np.linspace(-near - 2.0, -near, 12), np.linspace(near, near + 1.0, 8)])
-    count = int(np.clip(scale * min(size_mm) * 0.5, 24, 150))
-    floor = np.float32(1e-3 * _bright(picture) + 1e-6)
-    bands = side_profiles(np.log(np.maximum(picture, floor)), corners[None], size_mm, np.linspace(0.08, 0.92, count), u,
-                          lines=3)[0][0]
-    inside, outside = (np.nan_to_num(part.mean(axis=-1)) for part in (bands[..., :12], bands[..., 12:]))
-    inside, outside = (part - cv2.blur(part, (SLOW, 1)) for part in (inside, outside))
-    spread = np.sqrt((inside ** 2).sum(axis=1) * (outside ** 2).sum(axis=1))
-    alike = np.arctanh(np.clip((inside * outside).sum(axis=1) / np.maximum(spread, 1e-9), -0.99, 0.99))
-    return bool(alike.sum() * np.sqrt(count / 2) > 2.0 * SURE_GRAIN)      # neighbouring positions are not independent
-
-
-def _distinct(candidates, size_mm) -> list[Candidate]:
+def distinct(candidates, size_mm) -> list[Candidate]:
     """Drop those that are one line within a millimetre, keeping the better; the gap of a double line is another."""
     kept, outlines = [], []
     for one in candidates:

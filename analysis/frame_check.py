@@ -69,13 +69,15 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
     h, w = luminance.shape
     lens, width = lens_of_photo((w, h), k1), candidate.width_mm
     corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
+    shaken_mm = 0.0                        # a shake longer than the line is wide takes the steepest place off its edge
     for reach in COVERED_REACHES_MM if candidate.covered else REACHES_MM:
         edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
-                            reach_mm=reach)
+                            reach_mm=reach + shaken_mm)
         fit = fit_sides(edges, (w, h))
         if fit is None:
             return None
         lens, corners = fit.lens, undistort(fit.corners_px, fit.lens)
+        shaken_mm = max((one.shake_mm for one in edges.lines if one is not None), default=0.0)
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
     support, least = float(edges.share.mean()), LEAST_COVERED if candidate.covered else LEAST_SIDE
@@ -91,7 +93,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         return None
     if is_line and not _alike(edges.lines, edges.outward_px) and not (
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
-            and _three_alike(edges.lines, np.linalg.norm(edges.outward_px, axis=1))):
+            and _three_alike(edges.lines, edges.outward_px)):
         return None
     # Past a corner outside the photo it is not seen whether two sides end: a ruled mat's go on there.
     out = 2 * int(((fit.corners_px < -0.5) | (fit.corners_px > np.array([w, h]) - 0.5)).any(axis=1).sum())
@@ -146,49 +148,57 @@ def _alike(lines, outward_px) -> bool:
             return False
     elif misfit.max() > MOST_SIDE_MISFIT:
         return False
-    shift = np.array([one.edge_mm for one in lines])[clear]
+    shift = np.array([one.edge_mm for k, one in enumerate(lines) if clear[k] and not one.shake_mm])
     light = np.maximum([(one.outside, one.line) for one in lines], 1e-3)      # glare makes a side fainter in light, ...
     depth = max((np.abs(np.diff(level, axis=1)) for level in (light, np.log(light))),     # ... or in its logarithm
                 key=lambda one: one.min() / np.median(one))
     return bool(_ratio(width) < MOST_UNLIKE
                 and (_ratio(blur[clear]) < MOST_UNLIKE or clear.all() and _shaken(width, blur, outward_px))
-                and np.abs(shift - np.median(shift)).max() < max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean())
+                and _within(shift, max(UNLIKE_SHIFT_MM, 0.4 / px_per_mm.mean()))
                 and depth.min() > LEAST_DEPTH * np.median(depth))
 
 
 def _shaken(width_mm, blur_px, outward_px) -> bool:
-    """Whether four clean sides are one line that a shaken camera blurred more in one direction.
+    """Whether clean sides are one line that a shaken camera blurred more in one direction.
 
     The variance of a camera's blur is n' C n across a side of normal n, with one C for all of them. What the widths
     differ by lies half at the outer edge: a shake longer than the line is wide moves it.
     """
     x, y = (outward_px / np.linalg.norm(outward_px, axis=1, keepdims=True)).T
     terms = np.stack([x * x, x * y, y * y], axis=1)
-    fitted = terms @ np.linalg.lstsq(terms / blur_px[:, None] ** 2, np.ones(4), rcond=None)[0]
+    fitted = terms @ np.linalg.lstsq(terms / blur_px[:, None] ** 2, np.ones(len(terms)), rcond=None)[0]
     return fitted.min() > 0 and (np.abs(np.log(fitted / blur_px ** 2)).max() < np.log(THREE_UNLIKE)
                                  and np.ptp(width_mm) < 2 * THREE_SHIFT_MM)
 
 
-def _three_alike(lines, px_per_mm) -> bool:
+def _three_alike(lines, outward_px) -> bool:
     """Whether three of four sides are one clean line beyond doubt, whatever lies along the fourth."""
+    px_per_mm = np.linalg.norm(outward_px, axis=1)
     for spoilt in range(4):
-        three = [(one, scale) for k, (one, scale) in enumerate(zip(lines, px_per_mm, strict=True)) if k != spoilt]
-        if any(one is None or one.misfit > MOST_PROFILE_MISFIT or one.outside < LEAST_LEVEL for one, _ in three):
+        kept = [k for k in range(4) if k != spoilt]
+        three = [lines[k] for k in kept]
+        if any(one is None or one.misfit > MOST_PROFILE_MISFIT or one.outside < LEAST_LEVEL for one in three):
             continue
-        width, blur, shift, depth = np.array([(one.width_mm, one.blur_mm * scale, one.edge_mm, one.outside - one.line)
-                                              for one, scale in three]).T
-        if (_ratio(width) < THREE_UNLIKE and _ratio(blur) < THREE_UNLIKE
-                and np.ptp(shift) < max(THREE_SHIFT_MM, 0.4 / px_per_mm.mean())
+        width, blur, depth = np.array([(one.width_mm, one.blur_mm, one.outside - one.line) for one in three]).T
+        blur = blur * px_per_mm[kept]
+        shift = np.array([one.edge_mm for one in three if not one.shake_mm])
+        if (_ratio(width) < THREE_UNLIKE and (_ratio(blur) < THREE_UNLIKE or _shaken(width, blur, outward_px[kept]))
+                and _within(shift, max(THREE_SHIFT_MM, 0.4 / px_per_mm.mean()) / 2)
                 and np.abs(depth).min() > THREE_DEPTH * np.abs(depth).max()):
             return True
     return False
+
+
+def _within(values, most) -> bool:
+    """Whether values lie within so much of their middle."""
+    return len(values) < 2 or bool(np.abs(values - np.median(values)).max() < most)
 
 
 def _three_sure(edges, beyond, misfit) -> bool:
     """Whether all but one side are one clean line and what is seen of that one fits them; no line goes on anywhere."""
     order = np.sort(edges.share)
     return bool(order[1] > LEAST_SUPPORT and misfit < EDGE_MISFIT and not (beyond[0] > GOES_ON).any()
-                and _three_alike(edges.lines, np.linalg.norm(edges.outward_px, axis=1)))
+                and _three_alike(edges.lines, edges.outward_px))
 
 
 def _ratio(values) -> float:

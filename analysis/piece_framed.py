@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.errors import PhotoError
-from analysis.frame import ON_ITS_SIDE, SQUARE, Frame, frame_at, uprightness
+from analysis.frame import ON_ITS_SIDE, SQUARE, Frame, uprightness
+from analysis.frame_given import frame_at
 from analysis.geometry import homography_of, lens_of_photo, plane_tilt_deg, undistort
 from analysis.piece import Piece, in_rectangle, local_px_per_mm, make_piece, sample_photo, samples_per_mm
 from analysis.scan_rows import find_scan_rows

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PhotoError
-from analysis.frame import find_frame, frame_at
+from analysis.frame import find_frame
+from analysis.frame_given import frame_at
 from analysis.geometry import Lens, apply_homography, distort, lens_of_photo, lens_scale_sd, plane_tilt_deg, undistort
 from analysis.marks import find_marks, fit_marks
 from analysis.photo import Photo

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import Lens, apply_homography, distort, homography_of
-from analysis.line_profile import LineProfile, measure_line
+from analysis.line_profile import LineProfile
+from analysis.one_line import edge_shifts, measure_sides
 
 __all__ = ["EdgePoints", "edge_points", "mean_sides", "moved_out", "nan_median", "side_profiles", "side_px_per_mm"]
 
@@ -22,7 +23,6 @@ FEWEST_POINTS = 8          # edge positions a side needs
 LEAST_LINE = 0.25          # of a side's positions that show the line: then its place is taken from these alone
 LEAST_STEP = 0.12          # log contrast at the line's outer edge
 CLIPPED = 0.97             # linear light that the camera may have cut off
-UNLIKE_MM = 0.06           # corrections of the sides differ by less, for one engraving and one camera
 LINES = 5                  # profiles averaged for one edge position
 DEPTH_MM = 2.4             # looked at inside the edge: the widest line and some ground; common practice, no source
 OUTWARD = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])     # of the four sides, on the piece
@@ -148,7 +148,7 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
     outward = _square_to(on[0, :, -1] - on[0, :, 0], step[0].mean(axis=1))
     across = np.linalg.norm(outward, axis=1)
     where, seen, line = np.empty((4, n)), np.zeros((4, n), bool), np.zeros((4, n), bool)
-    lines = []
+    means = []
     for k in range(4):
         profile = profiles[0, k]
         sigma = max(0.03, 0.6 / across[k]) / (u[1] - u[0])
@@ -157,11 +157,12 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
         if width_mm > 0 and (seen[k] & line[k]).sum() >= LEAST_LINE * n:
             seen[k] &= line[k]             # the edge of something that lies on the side is no place of the line
-        lines.append(_mean_line(profile, u, where[k], seen[k], core, across[k]) if width_mm > 0 else None)
-    where = where + _shifts(lines)[:, None]
+        means.append(_mean_profile(profile, u, where[k], seen[k]) if width_mm > 0 else None)
+    lines = measure_sides(means, core, across)
+    where = where + edge_shifts(lines)[:, None]
     points = on[0] + step[0] * where[..., None]
     share = (line if width_mm > 0 else seen).mean(axis=1)
-    return EdgePoints(points_px=points, seen=seen, share=share, lines=tuple(lines), outward_px=outward)
+    return EdgePoints(points_px=points, seen=seen, share=share, lines=lines, outward_px=outward)
 
 
 def _square_to(along, step) -> NDArray[np.float64]:
@@ -169,18 +170,8 @@ def _square_to(along, step) -> NDArray[np.float64]:
     return step - along * ((step * along).sum(axis=1) / (along * along).sum(axis=1))[:, None]
 
 
-def _shifts(lines) -> NDArray[np.float64]:
-    """Corrections of the four sides; a side whose profile is spoilt takes the middle one."""
-    known = [one.edge_mm for one in lines if one is not None]
-    if not known:
-        return np.zeros(4)
-    middle = float(np.median(known))
-    return np.array([middle if one is None or abs(one.edge_mm - middle) > UNLIKE_MM else one.edge_mm
-                     for one in lines])
-
-
-def _mean_line(profile, u, where, seen, core, px_per_mm) -> LineProfile | None:
-    """Mean profile of a side about its edge, levels over that outside, as a blurred line."""
+def _mean_profile(profile, u, where, seen) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Mean profile of a side about its edge, mm and levels over that outside."""
     if seen.sum() < FEWEST_POINTS:
         return None
     v = np.arange(-DEPTH_MM + 0.1, 0.7, max(0.02, u[1] - u[0]))
@@ -190,7 +181,7 @@ def _mean_line(profile, u, where, seen, core, px_per_mm) -> LineProfile | None:
     if len(rows) < FEWEST_POINTS:
         return None
     cut = int(0.35 * len(rows))            # mean of the middle of each column: dirt and letters fall out
-    return measure_line(v, np.sort(rows, axis=0)[cut: len(rows) - cut].mean(axis=0), core, px_per_mm)
+    return v, np.sort(rows, axis=0)[cut: len(rows) - cut].mean(axis=0)
 
 
 def _half_crossing(smooth, profile, u, core, reach, beyond, dark):

@@ -9,11 +9,13 @@ from skimage import data
 
 from analysis.errors import PhotoError
 from analysis.faint_lines import faint_lines
-from analysis.frame import find_frame, frame_at
-from analysis.frame_candidates import _grain_goes_on, line_on_three_sides
+from analysis.frame import find_frame
+from analysis.frame_candidates import GOES_ON, line_beyond, line_on_three_sides
 from analysis.frame_check import _shaken
+from analysis.frame_edge import _grain_goes_on
+from analysis.frame_given import frame_at
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
-from analysis.line_profile import line_model, measure_line
+from analysis.line_profile import Shake, line_model, measure_line
 from analysis.quads import edge_lines, quadrilaterals
 from analysis.rectify import photo_to_piece, rectify
 from analysis.side_fit import fit_sides
@@ -386,13 +388,23 @@ def test_a_line_along_three_sides_only_is_told():
     assert not line_on_three_sides(luminance, true[None], (80.0, 60.0)).any()
 
 
-def test_a_camera_shaken_along_two_sides_does_not_hide_the_frame():
-    """Blur across one pair of sides is over twice that across the other; the corners keep to 0.05 mm, or no frame."""
+@pytest.mark.parametrize("length_px", [7.0, 9.5])
+def test_a_camera_shaken_along_two_sides_does_not_hide_the_frame(length_px):
+    """The line is 6.4 px wide; a longer shake makes it a wide faint one, but the other sides tell its width."""
     luminance, true = drawn([], 0.8)
-    frame = find_frame(shaken(luminance, 7.0, -5.0), (80.0, 60.0))
-    assert worst_mm(frame.corners_px, true, 8.0) < 0.05
-    with pytest.raises(PhotoError):                          # longer than the line is wide: its edge cannot be placed
-        find_frame(shaken(luminance, 9.5, -5.0), (80.0, 60.0))
+    frame = find_frame(shaken(luminance, length_px, -5.0), (80.0, 60.0))
+    assert worst_mm(frame.corners_px, true, 8.0) < 0.02
+
+
+def test_outer_edge_of_a_line_narrower_than_a_shake_is_told_by_the_width_of_another_side():
+    """Closed form: a line of 0.4 mm, a camera's blur of 0.05 mm, spread evenly over 1 mm."""
+    u = np.arange(-2.3, 0.7, 0.025)
+    spread = np.mean([line_model(u, -0.3 + at, 0.4, 0.05, 1.0, 0.25, 0.8, 0.0)
+                      for at in np.linspace(-0.5, 0.5, 101)], axis=0)
+    shake = Shake(width_mm=0.4, camera_mm=0.05, half_mm=0.4)
+    alone, told = measure_line(u, spread, 0.9, 20.0), measure_line(u, spread, 0.9, 20.0, shake)
+    assert abs(told.edge_mm + 0.3) < 0.01 and abs(told.shake_mm - 0.5) < 0.02 and abs(told.line - 0.25) < 0.05
+    assert alone is None or abs(alone.edge_mm + 0.3) > 0.1
 
 
 def drawn(strokes, line, grain=0.0, px_per_mm=8.0):
@@ -473,3 +485,17 @@ def test_frame_that_is_not_found_is_told_with_what_is_wrong_with_the_photo():
         told.append(str(problem.value))
     assert "hide it" not in told[0] and f"What may hide it: {blurred}" in told[1]
     assert "at most 2.0 pixels per mm" in told[2] and all("four corners" in words for words in told)
+
+
+def test_a_tool_on_a_side_of_a_shaken_photo_does_not_hide_the_frame():
+    """Blur differs from side to side."""
+    luminance, true = drawn([], 0.8)
+    frame = find_frame(shaken(covered(luminance, true, [(80, 12), (80, 50)], 0.2, 44), 7.0, -5.0), (80.0, 60.0))
+    assert worst_mm(frame.corners_px, true, 8.0) < 0.05
+
+
+def test_a_tool_past_a_corner_is_no_line_that_goes_on_there():
+    luminance, true = drawn([], 0.6)
+    photo = covered(luminance, true, [(80, 14), (80, 64)], 0.2, 44)
+    past = line_beyond(photo, true[None], (80.0, 60.0), 0.6, True)[0, 0]
+    assert not (past > GOES_ON).any()

@@ -133,7 +133,7 @@ def square_piece(turned, period_px=24.0, share=0.02, height_px=720):
 
 
 def test_size_given_the_wrong_way_round_clears_no_piece():
-    """Stripes of 2 mm across a frame of 60 x 45 mm: stated as 45 x 60 it lies on its side, its stripes along the axis."""
+    """Stripes of 2 mm across a frame of 60 x 45 mm: stated as 45 x 60 mm it lies on its side."""
     photo = square_piece(False, height_px=540)
     right, swapped = (inspect(photo, Settings(frame_mm=size)).photo for size in ((60.0, 45.0), (45.0, 60.0)))
     assert right.decision.verdict == "mechanical"

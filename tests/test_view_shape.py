@@ -10,7 +10,8 @@ from PIL import Image
 
 from analysis.errors import PhotoError
 from analysis.exif import focal_share
-from analysis.frame import find_frame, frame_at
+from analysis.frame import find_frame
+from analysis.frame_given import frame_at
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, seen_proportions, undistort
 from analysis.photo import load_photo
 from analysis.simulate import CameraSpec, PieceSpec, camera_homography, photograph
