@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,7 +67,8 @@ def register(before: Photo, after: Photo, before_piece: Piece, after_piece: Piec
     Notes
     -----
     `homography` is for photo pixels as they are. Where a lens was estimated no
-    homography can be right everywhere: this one is exact at the frame's corners.
+    homography can be right everywhere: this one is exact at the piece's corners, or
+    as near as one can be over what AFTER shows where these lie outside.
     `homography_undistorted` is for pixels with each piece's lens taken out.
     """
     match = None
@@ -100,11 +102,13 @@ def _alignment(match: Match, before_piece: Piece, after: Photo) -> Alignment:
 
 
 def _raw_homography(match: Match, before_piece: Piece, after: Photo) -> NDArray[np.float64]:
-    """Homography between photo pixels, lenses included, exact at the corners of the piece or of AFTER's part."""
+    """Homography between photo pixels, lenses included: exact at the piece's corners, or nearest over a part."""
     after_lens = match.after_lens or lens_of_photo(after.size_px)
     if before_piece.lens.k1 == 0.0 and after_lens.k1 == 0.0:
         return match.homography.copy()
     corners = match.corners_px         # AFTER's, of the piece
     target = distort(apply_homography(match.homography, undistort(corners, after_lens)), before_piece.lens)
+    if len(corners) > 4:
+        return cv2.findHomography(corners, target)[0]         # least squares
     matrix = homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(corners, (1.0, 1.0)))
     return matrix / matrix[2, 2]

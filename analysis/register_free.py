@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography, lens_of_photo, undistort
+from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_cameras import cameras_of
@@ -39,8 +39,9 @@ LEAST_RATIO = 3.0          # so far above every other place; 150 unlike pairs: 2
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
-MOST_SD_WIDTHS = 0.094     # of the place of the corners, over the widest stroke: 0.3 mm, what is asked of an alignment
+MOST_SD_WIDTHS = 0.141     # of the place of the corners, over the widest stroke: 0.45 mm, told as the misfit; no source
 FIGURES_APART = 1.8        # tiles of one figure, over the widest stroke: a tile and its neighbours on all sides
+PLACES = 9                 # along each side of a piece that AFTER shows in part
 BEYOND = 1.2               # the piece reaches so far beyond its artwork, both from the photo's middle; no source
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
@@ -156,10 +157,10 @@ def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near, at = to_photo @ found.to_source, found.tiles.at[found.agrees]
-    corners = found.corners
-    if corners is None:
-        corners = apply_homography(np.linalg.inv(near), _corners(piece, apply_homography(to_photo, artwork)))
-    corners = _in_view(found.fit.map, corners, after)
+    told = at if found.corners is None else np.concatenate([at, found.corners])
+    whole = _corners(piece, np.concatenate([apply_homography(to_photo, artwork), apply_homography(near, told)]))
+    whole = apply_homography(np.linalg.inv(near), whole)
+    corners = _in_view(found.fit.map, whole, after)
     middle = corners.mean(axis=0)
     sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
     ok = sd < MOST_SD_WIDTHS * found.widest
@@ -169,7 +170,16 @@ def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
                  overlap_fraction=_overlap(piece, after, found.map), reason=None if ok else NOT_ALIGNED,
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
-                 corners_px=map_points(found.fit.map, corners))
+                 corners_px=_over(found.fit.map, whole, corners, after))
+
+
+def _over(plane, whole, corners, after: Photo) -> NDArray[np.float64]:
+    """A piece's corners in AFTER's photo, (4, 2); places evenly over what AFTER shows of it where they lie outside."""
+    across = np.linspace(0, 1, PLACES)
+    grid = np.stack(np.meshgrid(across, across), axis=-1).reshape(-1, 2)
+    places = map_points(plane, apply_homography(homography_of(whole, (1.0, 1.0)), grid))
+    inside = ((places >= 0) & (places <= np.array(after.size_px) - 1)).all(axis=1)
+    return map_points(plane, corners) if inside.all() or inside.sum() < 2 * PLACES else places[inside]
 
 
 def _spans(found: Found) -> bool:

@@ -24,7 +24,8 @@ class Match:
     method: str
     turned: bool = False
     misfits_px: NDArray[np.float64] | None = None
-    corners_px: NDArray[np.float64] | None = None    # (4, 2) in AFTER photo px: where the result must be exact
+    # (n, 2) in AFTER photo px: where the result must be exact, if they are four, or nearest
+    corners_px: NDArray[np.float64] | None = None
     after_lens: Lens | None = None                   # AFTER's, where its frame showed it
     warnings: tuple[str, ...] = ()
     agreement: float | None = None
