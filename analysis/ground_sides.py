@@ -1,73 +1,87 @@
 """The straight sides of a piece of which a region tells about where it lies.
 
 A region of one colour ends where a shadow, glare or clutter begins; a board's
-edges do not. Each side of the region is laid on the straight edge nearest to it
-that covers most of it, whichever of its sides is the darker.
+edges do not. Each side is laid on the line near the region's along which steps
+are steepest, and of several choices those four are taken that a camera may see
+as a rectangle.
 """
 from __future__ import annotations
+
+from itertools import product
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.quads import EdgeLines
+from analysis.geometry import USUAL_FOCAL
 from analysis.sides import mean_sides, moved_out
+from analysis.slant import camera_of, levelled, off_square_deg, plane_normal
+from analysis.steep_lines import steep_lines
 
 __all__ = ["straight_sides"]
 
-MOST_OFF = 0.08            # of an edge from the region's side, over the root of the area
-MOST_OFF_DEG = 4.0         # the same for its direction; a slant of 10 degrees turns a side by two
-LEAST_COVER = 0.35         # of the side that lies on the edge: clutter hides parts
+MOST_OFF = 0.08            # of a side from the region's, over the root of the area
+CHOICES = 3                # lines looked at for each side
 LEAST_SINE = 0.5           # of the angle between neighbouring sides
+MOST_OFF_SQUARE_DEG = 2.0  # of the corners, levelled with the usual focal length
+MOST_TILT_DEG = 25.0       # by that focal length
+AS_GOOD = 0.95             # of the best outline's rank: another one that tells another slant makes it doubtful
+SAME_SLANT_DEG = 1.0       # between two outlines' normals
 
 
-def straight_sides(lines: EdgeLines, outline: NDArray[np.float64], rim: float) -> NDArray[np.float64] | None:
+def straight_sides(preview: NDArray[np.uint8], outline: NDArray[np.float64], rim: float) -> NDArray[np.float64] | None:
     """Corners of the straight edges along a region.
 
     Parameters
     ----------
-    lines : EdgeLines
+    preview : ndarray, shape (h, w, 3), uint8
+        sRGB.
     outline : ndarray, shape (n, 2)
-        Of the region, convex, in the pixels of the lines.
+        Of the region, convex, in pixels of `preview`.
     rim : float
         Share of the root of the area that `outline` lies too far inside.
 
     Returns
     -------
     corners : ndarray, shape (4, 2), or None
-        Clockwise as seen; None where a side has no such edge.
+        Clockwise as seen; None where a side has no such edge, or where two outlines that fit tell unlike slants.
     """
     box = cv2.boxPoints(cv2.minAreaRect(outline.astype(np.float32).reshape(-1, 1, 2))).astype(np.float64)
     if cv2.contourArea(box.astype(np.float32), oriented=True) < 0:
         box = box[::-1]
     w, h = mean_sides(box)
-    box = moved_out(box, (rim * np.sqrt(w * h),) * 4, (w, h))
-    sides = [_edge_along(lines, box[k], box[(k + 1) % 4], MOST_OFF * np.sqrt(w * h)) for k in range(4)]
-    if any(side is None for side in sides):
+    root = np.sqrt(w * h)
+    box = moved_out(box, (rim * root,) * 4, (w, h))
+    reach = round(MOST_OFF * root)
+    return _outline([steep_lines(preview, box[k], box[(k + 1) % 4], reach, CHOICES) for k in range(4)],
+                    preview.shape[:2])
+
+
+def _outline(sides, shape) -> NDArray[np.float64] | None:
+    """Corners of the best choice of four lines that may be a rectangle; None where it is doubtful."""
+    camera, fits = camera_of(shape, USUAL_FOCAL), []
+    for chosen in product(*sides):
+        corners = _corners([line.ends_px for line in chosen])
+        if corners is None:
+            continue
+        normal = plane_normal(corners, camera)
+        if (np.degrees(np.arccos(normal[2])) < MOST_TILT_DEG
+                and off_square_deg(levelled(corners, normal, camera)) < MOST_OFF_SQUARE_DEG):
+            fits.append((sum(line.rank for line in chosen), corners, normal))
+    if not fits:
         return None
+    best, corners, normal = max(fits, key=lambda one: one[0])
+    apart = [np.degrees(np.arccos(min(1.0, normal @ other))) for rank, _, other in fits if rank > AS_GOOD * best]
+    return corners if max(apart) < SAME_SLANT_DEG else None
+
+
+def _corners(ends) -> NDArray[np.float64] | None:
+    """Where each line, given by two points, meets the one before it; None where two run about the same way."""
     corners = []
-    for (point, along), (other, across) in zip(sides[-1:] + sides[:-1], sides, strict=True):
-        sine = along[0] * across[1] - along[1] * across[0]
-        if abs(sine) < LEAST_SINE:
+    for (start, stop), (other, beyond) in zip(ends[-1:] + ends[:-1], ends, strict=True):
+        along, across, apart = stop - start, beyond - other, other - start
+        cross = along[0] * across[1] - along[1] * across[0]
+        if cross < LEAST_SINE * np.linalg.norm(along) * np.linalg.norm(across):
             return None
-        apart = other - point
-        corners.append(point + along * (apart[0] * across[1] - apart[1] * across[0]) / sine)
+        corners.append(start + along * (apart[0] * across[1] - apart[1] * across[0]) / cross)
     return np.array(corners)
-
-
-def _edge_along(lines: EdgeLines, start, stop, most_off):
-    """Point and direction of the edge that covers most of a side, the farther off the less; None without one."""
-    length = np.linalg.norm(stop - start)
-    along = (stop - start) / length
-    cosine = lines.direction @ along
-    ends = [(lines.point + at[:, None] * lines.direction - start) @ along for at in (lines.start, lines.stop)]
-    shared = np.abs(np.clip(ends[1], 0, length) - np.clip(ends[0], 0, length))
-    cover = shared / length * np.minimum(lines.support_px / np.maximum(lines.stop - lines.start, 1.0), 1.0)
-    # How far off the side each line passes the middle of it
-    apart = lines.point - (start + stop) / 2
-    off = np.abs(apart[:, 0] * lines.direction[:, 1] - apart[:, 1] * lines.direction[:, 0])
-    fits = (np.abs(cosine) > np.cos(np.radians(MOST_OFF_DEG))) & (off < most_off) & (cover > LEAST_COVER)
-    if not fits.any():
-        return None
-    best = int(np.argmax(np.where(fits, cover - 0.5 * off / most_off, -np.inf)))
-    return lines.point[best], lines.direction[best]

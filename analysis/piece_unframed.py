@@ -45,7 +45,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     ground = _ground(photo)
     level = None
     if ground is not None and ground.corners_px is not None:
-        level = level_by(photo.luminance, ground.corners_px, photo.focal_share)
+        level = level_by(photo, ground.corners_px)
     lens, outlines = lens_of_photo(photo.size_px) if level is None else level.lens, ground and ground.outlines_px
     ground = ground if find_piece else None
     outline = whole if ground is None else ground.outline_px

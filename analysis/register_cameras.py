@@ -45,8 +45,7 @@ def cameras_of(piece: Piece, after: Photo, ground: Ground | None, to_before: NDA
 
 def with_level(cameras: Cameras, piece: Piece, after: Photo, corners_px: NDArray[np.float64] | None) -> Cameras:
     """The same with AFTER's slant and lens as a rectangle in it shows them; the slant only where BEFORE's is known."""
-    level = None if corners_px is None else level_by(after.luminance, corners_px, after.focal_share,
-                                                     most_tilt_deg=MOST_TILT_DEG)
+    level = None if corners_px is None else level_by(after, corners_px, most_tilt_deg=MOST_TILT_DEG)
     if level is None:
         return cameras
     if piece.level_sd is not None:
