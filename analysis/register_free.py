@@ -69,7 +69,7 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     held = found_by_rectangle(before, after, before_piece, ground, cameras, widest)
     if held is not None:
         match = _match(before_piece, after, artwork, held)
-        if match.ok:
+        if match.ok and _proven(before_piece, after, held):
             return refined_on_same_board(match, before_piece, after)
     either = shades(before_piece.reflectance, before_piece.valid, widest)
     by_outline = starts_by_outline(before_piece, after, ground, _to_photo(before_piece), widest)
@@ -146,10 +146,14 @@ def _result(piece: Piece, after: Photo, artwork, found: Found) -> Match:
     held = found.corners is not None or found.map.cameras.to_level is not None
     if not match.ok or not (held or _spans(found)):
         return replace(match, ok=False, reason=NOT_ALIGNED)
-    at = apply_homography(found.to_source, found.tiles.at[found.agrees]).mean(axis=0)
-    place = place_of(piece, after, found.map, at, _widest(piece), found.shades)
-    ok = place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
-    return match if ok else replace(match, ok=False, reason=NOT_ALIGNED)
+    return match if _proven(piece, after, found) else replace(match, ok=False, reason=NOT_ALIGNED)
+
+
+def _proven(piece: Piece, after: Photo, found: Found) -> bool:
+    """Whether all the artwork at once agrees there, and nowhere else."""
+    middle = (found.tiles.at[found.agrees] if found.agrees.any() else found.corners).mean(axis=0)
+    place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades)
+    return place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
 
 
 def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:

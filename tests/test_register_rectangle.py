@@ -13,6 +13,7 @@ from analysis.ground import find_ground
 from analysis.rectangles import rectangles_in, traced
 from analysis.rectify import rectify
 from analysis.register import register
+from analysis.register_rectangle import found_by_rectangle
 from tests.real_textures import available, load
 
 PX_PER_MM = 9.0
@@ -77,6 +78,17 @@ def test_windows_in_photographs_of_real_wood_are_laid_on_each_other(woods):
 def test_equal_windows_in_equal_boards_with_other_artwork_are_refused(seed):
     result, _ = aligned(window_photo(10 + seed, 1), window_photo(20 + seed, 2, turn_deg=180.0 * (seed % 2) + 2.0))
     assert not result.ok and "No artwork" in result.reason
+
+
+def test_equal_windows_prove_nothing_where_the_artwork_as_a_whole_does_not_agree(monkeypatch):
+    """The rectangle's own look at the strokes is taken away: sides that lie on each other are not enough."""
+    monkeypatch.setattr("analysis.register_rectangle.LEAST_ALIKE", -2.0)
+    monkeypatch.setattr("analysis.register_rectangle.LEAST_RATIO", 0.0)
+    laid = []
+    monkeypatch.setattr("analysis.register_free.found_by_rectangle",
+                        lambda *given: laid.append(found_by_rectangle(*given)) or laid[-1])
+    result, _ = aligned(window_photo(10, 1), window_photo(20, 2, turn_deg=2.0))
+    assert laid[0] is not None and not result.ok
 
 
 def test_equal_windows_without_artwork_are_refused_for_half_a_turn_cannot_be_told():
