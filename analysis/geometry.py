@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["Lens", "STATED_FOCAL_SD", "UNSEEN_K1_SD", "USUAL_FOCAL", "USUAL_FOCAL_SD", "apply_homography", "distort",
-           "homography_of", "lens_of_photo", "lens_scale_sd", "plane_tilt_deg", "seen_proportions", "shape_misfit",
-           "undistort"]
+           "homography_between", "homography_of", "lens_of_photo", "lens_scale_sd", "plane_tilt_deg",
+           "seen_proportions", "shape_misfit", "undistort"]
 
 UNSEEN_K1_SD = 0.01        # lens of a phone where nothing shows it; common practice, no source
 LENS_SHARE = 0.3           # of the distortion at the corners that is left as scale error in the middle
@@ -113,6 +113,11 @@ def homography_of(corners, size) -> NDArray[np.float64]:
     result[..., :2, 0], result[..., :2, 1], result[..., :2, 2] = first / w, second / t, p0
     result[..., 2, 0], result[..., 2, 1], result[..., 2, 2] = g / w, h / t, 1.0
     return result
+
+
+def homography_between(source, target) -> NDArray[np.float64]:
+    """Map four points (4, 2) to four others, in the same order."""
+    return homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(source, (1.0, 1.0)))
 
 
 def shape_misfit(corners, size, size_px, usual=USUAL_FOCAL) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

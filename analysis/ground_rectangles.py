@@ -5,7 +5,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.quads import EdgeLines, quadrilaterals
+from analysis.outlines import quads_of_shades
+from analysis.quads import EdgeLines
 
 __all__ = ["rectangles"]
 
@@ -38,8 +39,7 @@ def rectangles(lines: EdgeLines, shape: tuple[int, int], lightness: NDArray[np.f
     """
     if len(lines.point) < 4:
         return []
-    corners, support = (np.concatenate(part) for part in zip(
-        *(quadrilaterals(lines, shape[::-1], dark) for dark in (True, False)), strict=True))
+    corners, support = quads_of_shades(lines, shape)
     side = np.roll(corners, -1, axis=1) - corners
     length = np.linalg.norm(side[:, :2], axis=2).clip(1.0)
     skew = np.linalg.norm(side[:, :2] + side[:, 2:], axis=2) / length

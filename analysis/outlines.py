@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from analysis.quads import EdgeLines, edge_lines, quadrilaterals
 
-__all__ = ["SAME", "alike", "apart", "lines_of_preview", "quads_of_lines", "straight_outlines"]
+__all__ = ["LINES_PX", "SAME", "alike", "apart", "lines_of_preview", "quads_of_lines", "quads_of_shades",
+           "straight_outlines"]
 
 LINES_PX = 640             # longer side of the picture whose straight edges are looked at
 LEAST_SUPPORT = 0.7        # of the weakest side that lies on edges
@@ -37,12 +38,17 @@ def quads_of_lines(lines: EdgeLines, shape: tuple[int, int]) -> NDArray[np.float
     """Large quadrilaterals (n, 4, 2) of lines in a picture of so many rows and columns, each once, best first."""
     if len(lines.point) < 4:
         return np.zeros((0, 4, 2))
-    corners, support = (np.concatenate(part) for part in zip(
-        *(quadrilaterals(lines, shape[::-1], dark) for dark in (True, False)), strict=True))
+    corners, support = quads_of_shades(lines, shape)
     weakest = support.min(axis=1, initial=1.0)
     area = np.array([cv2.contourArea(quad.astype(np.float32)) for quad in corners])
     good = np.flatnonzero((weakest > LEAST_SUPPORT) & (area > LEAST_AREA * shape[0] * shape[1]))
     return apart(corners[good[np.argsort(-weakest[good], kind="stable")]], SAME * max(shape))[:MOST]
+
+
+def quads_of_shades(lines: EdgeLines, shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Quadrilaterals (n, 4, 2), those dark inside first, and the share (n, 4) of their sides that lies on edges."""
+    return tuple(np.concatenate(part) for part in zip(
+        *(quadrilaterals(lines, shape[::-1], dark) for dark in (True, False)), strict=True))
 
 
 def apart(quads, least_px: float) -> NDArray[np.float64]:

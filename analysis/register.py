@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import Lens, apply_homography, distort, homography_of, lens_of_photo, undistort
+from analysis.geometry import Lens, apply_homography, distort, homography_between, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
 from analysis.register_framed import align_framed
@@ -110,5 +110,5 @@ def _raw_homography(match: Match, before_piece: Piece, after: Photo) -> NDArray[
     target = distort(apply_homography(match.homography, undistort(corners, after_lens)), before_piece.lens)
     if len(corners) > 4:
         return cv2.findHomography(corners, target)[0]         # least squares
-    matrix = homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(corners, (1.0, 1.0)))
+    matrix = homography_between(corners, target)
     return matrix / matrix[2, 2]

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
 from analysis.ground import Ground, find_ground, quadrilateral
+from analysis.outlines import LINES_PX, lines_of_preview
 from analysis.photo import Photo
 from analysis.piece import Piece
-from analysis.quads import edge_lines
 from analysis.register_fit import MapFit, fit_map, map_sd
 from analysis.register_map import map_points, scale_of
 from analysis.register_tiles import SHARED_STROKES, Tiles, joined
@@ -26,7 +26,6 @@ from analysis.sides import edge_points, mean_sides
 __all__ = ["constraints", "ground_of", "with_ground"]
 
 LEAST_PREVIEW = 64         # pixels: no outline is found in fewer
-LINES_PX = 640             # longer side of the picture whose straight edges are looked at
 LINE_OFF = 1.5             # its pixels, that one edge may lie off another: neither is known better
 LINE_SDS = 2.5             # and so many s.d. of where the strokes put it
 LEAST_LINE = 0.1           # of the photo's longer side: along so much both photos show an edge
@@ -154,9 +153,7 @@ def _outline_sides(piece: Piece) -> NDArray[np.float64]:
 
 def _edge_lines(photo: Photo) -> NDArray[np.float64]:
     """Both ends of the straight edges in a photo, dark on their right, photo px, shape (n, 2, 2)."""
-    scale = min(1.0, LINES_PX / max(photo.preview.shape[:2]))
-    small = cv2.resize(photo.preview, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    lines = edge_lines(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
+    lines, _, scale = lines_of_preview(photo.preview)
     reach = np.stack([lines.start, lines.stop], axis=1)
     ends = lines.point[:, None] + reach[..., None] * lines.direction[:, None]
     return (ends + 0.5) / (scale * photo.preview_scale) - 0.5

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from analysis.geometry import homography_of, lens_of_photo
+from analysis.geometry import homography_between, lens_of_photo
 from analysis.rectangles import Rectangle
 from analysis.register_map import PlaneMap
 from analysis.register_start import credible
@@ -62,12 +62,11 @@ def _allowed(pair: Pair) -> list[Laid]:
     lens, found = lens_of_photo(pair.after.size_px), []
     for i, one in enumerate(pair.mine):
         here = pair.to_grid(one.corners_px)
-        back = np.linalg.inv(homography_of(here, (1.0, 1.0)))
         for j, other in enumerate(pair.theirs):
             for turn in range(4):
                 there = np.roll(other.corners_px, turn, axis=0)
                 (a, b), (c, d) = mean_sides(one.corners_px), mean_sides(there)
-                matrix = homography_of(there, (1.0, 1.0)) @ back
+                matrix = homography_between(here, there)
                 if abs(np.log(a * d / (b * c))) < MOST_UNLIKE and credible(matrix, here):
                     found.append((i + j, Laid(mine=one, theirs=replace(other, corners_px=there),
                                               plane=PlaneMap(homography=matrix, lens=lens))))

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
+from analysis.geometry import apply_homography, homography_between, lens_of_photo, undistort
 from analysis.ground import Ground, quadrilateral
 from analysis.photo import Photo
 from analysis.piece import Piece
@@ -84,11 +84,11 @@ def _laid(piece: Piece, after: Photo, ground: Ground | None, to_before) -> list[
         return []
     lens = lens_of_photo(after.size_px)
     mine = apply_homography(np.linalg.inv(to_before), undistort(mine, piece.lens))
-    back, maps = np.linalg.inv(homography_of(mine, (1.0, 1.0))), []
+    maps = []
     for turn in range(4):
         theirs = np.roll(ground.corners_px, turn, axis=0)
         (a, b), (c, d) = mean_sides(mine), mean_sides(theirs)
-        matrix = homography_of(theirs, (1.0, 1.0)) @ back
+        matrix = homography_between(mine, theirs)
         if abs(np.log(a * d / (b * c))) < MOST_UNLIKE and credible(matrix, mine):
             maps.append(PlaneMap(homography=matrix, lens=lens))
     return maps

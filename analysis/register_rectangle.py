@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography, homography_of, undistort
+from analysis.geometry import apply_homography, homography_between, undistort
 from analysis.ground import Ground
 from analysis.photo import Photo
 from analysis.piece import Piece
@@ -147,7 +147,7 @@ def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras) -> _Sides | N
         return None
     back, lens = np.linalg.inv(grid.to_source), second.fit.lens
     here, corners = (apply_homography(back, pair.to_grid(at)) for at in (first.edges.points_px, first.fit.corners_px))
-    plane = _onto(corners, undistort(second.fit.corners_px, lens))
+    plane = homography_between(corners, undistort(second.fit.corners_px, lens))
     there = apply_homography(np.linalg.inv(plane), undistort(second.edges.points_px, lens))
     sides = constraints(here, there, first.edges.seen & second.edges.seen, grid.per_mm)
     if sides is None:
@@ -209,11 +209,6 @@ def _told(first: Seen, second: Seen, shades, grid: Grid, corners) -> _Told | Non
     return _Told(tiles=tiles, agrees=agrees, shades=shades)
 
 
-def _onto(source, target) -> NDArray[np.float64]:
-    """Homography of four points onto four."""
-    return homography_of(target, (1.0, 1.0)) @ np.linalg.inv(homography_of(source, (1.0, 1.0)))
-
-
 def _rms(sides: Tiles, moves) -> float:
     """Root mean square of what moves are across their sides."""
     square = np.einsum("ni,nij,nj->n", moves, sides.precision, moves) / np.trace(sides.precision, axis1=1, axis2=2)
@@ -222,7 +217,7 @@ def _rms(sides: Tiles, moves) -> float:
 
 def _upright(ours, theirs, corners, area, s) -> float:
     """Correlation of what half a turn changes in blurred strokes."""
-    half = _onto(corners, np.roll(corners, 2, axis=0))
+    half = homography_between(corners, np.roll(corners, 2, axis=0))
     odd = [one - cv2.warpPerspective(one, half, one.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
            for one in (ours, theirs)]
     return correlation(*odd, area, BLUR_MM * s)
