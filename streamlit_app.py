@@ -16,6 +16,7 @@ try:
     from analysis.page_parts import markup
     from analysis.page_parts.photos import ask_photos, show_photos
     from analysis.process import share_one_heap
+    from analysis.words import without_options
 except ImportError as problem:  # a bare computer lacks system libraries; the sentence names them
     st.error(str(problem))
     st.stop()
@@ -46,7 +47,7 @@ def main() -> None:
         drawn = {"machine": machine_view, "plan": plan_view, "series": series_view, "logbook": logbook_view}
         drawn.get(view, compare_view)()
     except PhotoError as problem:
-        st.error(markup.on_page(str(problem)))
+        st.error(without_options(str(problem)))
     except Exception:
         logging.getLogger(__name__).exception("fault while drawing the page")
         st.error(FAULT)
@@ -82,7 +83,7 @@ def compare_view() -> None:
         if not st.session_state.get("in_vain"):
             st.session_state["in_vain"] = True  # the mend is most likely a setting: show them again
             st.rerun()
-        st.error(markup.on_page(str(problem)))
+        st.error(without_options(str(problem)))
         if settings.frame_mm and not st.session_state.get("by_hand"):
             st.info("You can also show the program where the frame is: switch on the frame's corners by hand, above.")
         return

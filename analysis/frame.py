@@ -149,7 +149,7 @@ def _not_found(size_mm, most_px_per_mm, hindrances) -> str:
                       f"{LEAST_PX_PER_MM:g} are needed.", *hindrances)
     why = f"What may hide it: {' '.join(hindrances)} Else give" if hindrances else "Give"
     return (f"No frame of {size_mm[0]:g} x {size_mm[1]:g} mm could be found with certainty. {why} its four corners, "
-            "or the scale with --pixels-per-mm, or take the photo again with the whole frame in view.")
+            "or pixels per mm (--pixels-per-mm), or take the photo again with the whole frame in view.")
 
 
 def _search(luminance, size_mm, focal_share, search_px, blur_px, k1, propose) -> list[CheckedFrame]:

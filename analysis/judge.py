@@ -144,7 +144,7 @@ def _part_words(part, piece: Piece) -> tuple[str, ...]:
         return ()
     x, y, w, h = part
     return (f"Only the part that is engraved was judged, where the ground or its lines end: {w:.0f} x {h:.0f} "
-            f"{length_unit(piece)} from ({x:.0f}, {y:.0f}). Give --region if another part is meant.",)
+            f"{length_unit(piece)} from ({x:.0f}, {y:.0f}). Give the part (--region) if another is meant.",)
 
 
 def _texture(piece: Piece, region, stripes=None) -> Texture:

@@ -70,7 +70,7 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
         warnings.append(_ground_words(ground, size, known))
     if not known:
         warnings.append("No scale is known, so every length is in pixels of the photo. "
-                        "Give the size of the frame, or --pixels-per-mm.")
+                        "Give the size of the frame, or pixels per mm (--pixels-per-mm).")
     return make_piece(photo, reflectance, inside, grid, to_piece, lens, scale, scale_known=known,
                       scale_sd_fraction=scale_sd, axis_sd_deg=axis_sd, method="scale" if known else "pixels",
                       frame_mm=None, corners_px=None, tilt_deg=level and level.tilt_deg,
@@ -129,17 +129,17 @@ def _axis(rows: ScanRows | None, edges: float | None, edges_sd: float | None, gi
         return given_deg, GIVEN_AXIS_SD_DEG, "given", words
     if seen is None:
         return 0.0, ASSUMED_AXIS_SD_DEG, "assumed", ("The scan axis is assumed to run level in the photo. "
-                                                   "Give --scan-angle if it does not.")
+                                                   "Give its angle (--scan-angle) if it does not.")
     axis = given_deg + off if held else seen
     if rows is None:
         nearest = f", the nearest to the {given_deg:g} given" if held else ""
         return axis, edges_sd, "edges", (
             f"The scan axis is assumed to run along the straight edges that the photo shows, at {axis:.1f} degrees"
-            f"{nearest}. Give --scan-angle {'to a tenth of a degree ' if held else ''}if it does not.")
+            f"{nearest}. Give its angle (--scan-angle) {'to a tenth of a degree ' if held else ''}if it does not.")
     apart = "" if rows.interval_mm is None else f", which lie {rows.interval_mm:.3f} mm apart"
     return axis, rows.axis_sd_deg, "rows", (
         f"The scan axis was read from the engraved rows{apart}: {axis:.2f} degrees, 1 s.d. "
-        f"{rows.axis_sd_deg:.2f}. Give --scan-angle if it is wrong.")
+        f"{rows.axis_sd_deg:.2f}. Give its angle (--scan-angle) if it is wrong.")
 
 
 def _apart(one, other, turn) -> float:
@@ -167,12 +167,12 @@ def _ground_words(ground: Ground | None, size, known) -> str:
     """Which part of the photo was taken as the piece."""
     if ground is None:
         return ("No piece stands out from what lies around it, so the whole photo was judged, bench and all. "
-                "Give --region, or fill the photo with the engraved ground.")
+                "Give the part to look at (--region), or fill the photo with the engraved ground.")
     (x0, y0), (x1, y1) = ground.outline_px.min(axis=0), ground.outline_px.max(axis=0)
     unit = "mm" if known else "px"
     return (f"The part that stands out was taken as the piece: {size[0]:.0f} x {size[1]:.0f} {unit}, "
             f"{100 * ground.share:.0f} % of the photo, between ({x0:.0f}, {y0:.0f}) and ({x1:.0f}, {y1:.0f}). "
-            "Check it, and give --region if another part is meant.")
+            "Check it, and give the part to look at (--region) if another is meant.")
 
 
 def _ruler_words(ruler: Ruler) -> str:
@@ -180,5 +180,5 @@ def _ruler_words(ruler: Ruler) -> str:
     (x0, y0), (x1, y1) = ruler.ends_px
     return (f"The scale was read from a ruler in the photo: {ruler.pixels_per_mm:.2f} pixels per mm, alike within "
             f"{100 * ruler.sd_fraction:.1f} % in {ruler.windows} stretches between ({x0:.0f}, {y0:.0f}) and "
-            f"({x1:.0f}, {y1:.0f}). Check it, and give --pixels-per-mm if it is wrong; a ruler that lies higher or "
-            "lower than the piece has another scale.")
+            f"({x1:.0f}, {y1:.0f}). Check it, and give pixels per mm (--pixels-per-mm) if it is wrong; a ruler that "
+            "lies higher or lower than the piece has another scale.")

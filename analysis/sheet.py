@@ -74,7 +74,7 @@ def make_sheet(result: Any, *, title: str | None = None, notes: str | None = Non
         raise ValueError(f"formats must be of {', '.join(FORMATS)}, got {', '.join(sorted(unknown))}")
     if paper not in PAPERS:
         raise PhotoError(f"The paper {paper} is not known. Choose {' or '.join(PAPERS)}.")
-    report = result.report if hasattr(result, "report") else to_dict(result)
+    report = words.without_options(result.report if hasattr(result, "report") else to_dict(result))
     views = result.views if hasattr(result, "views") else make_views(result)
     title, notes = title or getattr(result, "title", None), notes or getattr(result, "notes", None)
     made = (made or datetime.now()).astimezone()

@@ -11,6 +11,7 @@ from analysis.views import Extent, Views, elsewhere
 __all__ = ["draw_evidence"]
 
 LEAST_CHARTS = 62.0                        # height that profiles and spectra need, mm
+FOOT = 7.6                                 # of the labels under an axis
 
 
 def draw_evidence(page: Page, report, views: Views, expected, box) -> None:
@@ -42,7 +43,8 @@ def _pictures(page: Page, views: Views, box) -> float:
     head, ticks, side, bar, gap = 4.6, 5.2, 12.0, 13.0, 3.5
     cell_w = (width - side - bar - 2 * gap) / 3
     cell_h = (height - head - ticks * len(views.photos)) / len(views.photos)
-    headings = (f"Piece, rectified ({views.photos[0].unit})", "Stripe contrast", "Grain contrast")
+    units = ", ".join(dict.fromkeys(view.unit for view in views.photos))
+    headings = (f"Piece, rectified ({units})", "Stripe contrast", "Grain contrast")
     for i, heading in enumerate(headings):
         page.text(x + side + i * (cell_w + gap), y + 2.6, heading, HEAD, bold=True, colour=figures.INK)
     top = y + head
@@ -75,12 +77,11 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
     """Profile, spectrum and contrast by place of each photo, in a row for each; for one photo the profile above."""
     head = 4.2
     photos = [photo for _, photo in words.photos(report)]
-    unit = views.photos[0].unit
     reach = figures.profile_reach(views.photos)
     top = figures.spectrum_reach(views.photos, [photo["stripes"] for photo in photos])
     rows = [place_rows(view, photo, "along") for view, photo in zip(views.photos, photos, strict=True)]
     contrast = place_reach(rows)
-    places = _places(len(photos), box, head)
+    places = _places(len(photos), box, head, 3.0 if views.aligned else FOOT)
     for i, (view, photo, (one, two, three)) in enumerate(zip(views.photos, photos, places, strict=True)):
         profile, spectrum, by_place = page.axes(*one), page.axes(*two), page.axes(*three)
         figures.draw_profile(profile, view, reach=reach)
@@ -88,12 +89,12 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
         by_place.set_xlim(*profile.get_xlim())
         figures.draw_spectrum(spectrum, view, photo["stripes"], expected=expected, reach=top,
                               others=elsewhere(photos, i, view.unit) if views.aligned else ())
-        last = i == len(places) - 1
+        labelled = i == len(places) - 1 or not views.aligned       # photos that do not lie on each other share no axis
         for ax in (profile, spectrum, by_place):
             ax.locator_params(axis="y", nbins=5)
-        for ax, label in ((profile, f"position along the scan axis, {unit}"), (spectrum, f"period, {unit}"),
-                          (by_place, f"position, {unit}")):
-            if last:
+        for ax, label in ((profile, f"position along the scan axis, {view.unit}"), (spectrum, f"period, {view.unit}"),
+                          (by_place, f"position, {view.unit}")):
+            if labelled:
                 ax.set_xlabel(label, labelpad=1.5)
             else:
                 ax.set_xticklabels([])
@@ -102,23 +103,23 @@ def _charts(page: Page, report, views: Views, expected, box) -> None:
                       turned=True)
         if i == 0:
             found = any(view.fitted_percent.any() for view in views.photos)
-            _chart_heads(page, one, two, found, bool(expected) and unit == "mm")
+            _chart_heads(page, one, two, found, bool(expected) and any(view.unit == "mm" for view in views.photos))
             _place_head(page, three)
 
 
-def _places(photos: int, box, head: float) -> list[tuple[tuple[float, float, float, float], ...]]:
-    """Boxes of profile, spectrum and contrast by place, for each photo, mm."""
+def _places(photos: int, box, head: float, between: float) -> list[tuple[tuple[float, float, float, float], ...]]:
+    """Boxes of profile, spectrum and contrast by place, for each photo, mm; `between` lies between two photos' rows."""
     x, y, width, height = box
-    side, gap, foot = 12.0, 10.0, 7.6
+    side, gap = 12.0, 10.0
     x, width = x + side, width - side
     if photos == 1:
-        half, wide = (height - 2 * head - 2 * foot) / 2, 0.58 * (width - gap)
-        low = y + 2 * head + foot + half
+        half, wide = (height - 2 * head - 2 * FOOT) / 2, 0.58 * (width - gap)
+        low = y + 2 * head + FOOT + half
         return [((x, y + head, width, half), (x, low, wide, half), (x + wide + gap, low, width - gap - wide, half))]
-    half, room = (height - head - foot - 3.0) / 2, width - 2 * gap
+    half, room = (height - head - FOOT - between) / 2, width - 2 * gap
     widths = (0.40 * room, 0.34 * room, 0.26 * room)
     lefts = (x, x + widths[0] + gap, x + widths[0] + widths[1] + 2 * gap)
-    return [tuple((left, y + head + i * (half + 3.0), wide, half)
+    return [tuple((left, y + head + i * (half + between), wide, half)
                   for left, wide in zip(lefts, widths, strict=True)) for i in range(photos)]
 
 

@@ -216,6 +216,8 @@ def _profile(stripes):
                                                       stripes.stripe_profile_percent))
     if not len(x):
         return tuple(_frozen(np.array(a, np.float32)) for a in ((0.0, 1.0), (0.0, 0.0), (0.0, 0.0)))
+    if not stripes.stripes:                            # a line that the camera made is fitted too, yet no stripe
+        fit = np.zeros_like(fit)
     used = np.flatnonzero((y != 0) | (fit != 0))       # beyond the analysed part the profile is exactly 0
     if used.size:
         x, y, fit = (a[used[0]: used[-1] + 1] for a in (x, y, fit))

@@ -5,6 +5,7 @@ same as a fresh one. Numbers are set by `analysis.formats`, tables by `analysis.
 """
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import Any
 
@@ -26,7 +27,7 @@ from analysis.formats import (
 __all__ = ["CAUTION_DRIVE", "CAUTION_ENGRAVE", "CAUTION_RANK", "CHANGE_WORDS", "UNKNOWN", "VERDICT_WORDS", "angle",
            "answer", "cautions", "contrast", "date_words", "false_alarm", "left_over", "length", "next_step", "percent",
            "period", "photos", "probability", "program", "ratio", "reasons", "registration", "scale", "settings_line",
-           "share", "source", "stripe_line", "warnings", "why"]
+           "share", "source", "stripe_line", "warnings", "why", "without_options"]
 
 VERDICT_WORDS = {
     "mechanical": "regular artefact of the machine",
@@ -50,6 +51,7 @@ CAUTION_ENGRAVE = ("Before you engrave: eye protection for the wavelength, extra
 CAUTION_DRIVE = ("Before you touch the drive: switch off, unplug, let it discharge. First run: beam off, low "
                  "speed, hand on the emergency stop; the axis may run the other way.")
 CAUTION_RANK = "The machine's manual and local rules come first."
+_OPTION = re.compile(r" \(--[a-z-]+\)")
 _ENGRAVE_WORDS = ("engrave", "cut ", "test piece", "lighter", "speed")
 _DRIVE_WORDS = ("belt", "pulley", "drive", "motor", "idler", "wheel", "bearing", "screw", "rail", "gear",
                 "tension")
@@ -181,6 +183,15 @@ def settings_line(report: dict[str, Any]) -> str:
         parts.append(f"periods from {settings['shortest_period_mm']:g} mm")
     parts.append(f"false-alarm rate {share(photos(report)[0][1]['false_alarm_rate'])}")
     return ", ".join(parts)
+
+
+def without_options(told):
+    """Sentences, alone or anywhere in a report, without the command line's options in brackets: for page and sheet."""
+    if isinstance(told, str):
+        return _OPTION.sub("", told)
+    if isinstance(told, dict):
+        return {name: without_options(value) for name, value in told.items()}
+    return [without_options(value) for value in told] if isinstance(told, list) else told
 
 
 def _bare(words: str) -> str:

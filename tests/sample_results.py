@@ -35,13 +35,14 @@ def comparison(
     *,
     names=("before.jpg", "after.jpg"),
     scale_known=True,
+    after_scale_known=None,
     aligned=True,
     contrasts=(4.2, 0.5),
     verdicts=("mechanical", "clean"),
     warnings=(("Glare covers 3 % of the piece. Turn the lamp away.",), ()),
     settings=None,
 ) -> Comparison:
-    """A pair: a board with a 2.032 mm stripe before, all but gone after."""
+    """A pair: a board with a 2.032 mm stripe before, all but gone after; AFTER's scale is as BEFORE's unless told."""
     before = judgement(
         names[0],
         contrast_percent=contrasts[0],
@@ -55,7 +56,7 @@ def comparison(
         contrast_percent=contrasts[1],
         verdict=verdicts[1],
         seed=8,
-        scale_known=scale_known,
+        scale_known=scale_known if after_scale_known is None else after_scale_known,
         warnings=warnings[1],
     )
     if aligned:

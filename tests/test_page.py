@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import re
@@ -422,8 +423,9 @@ class Tags(HTMLParser):
 
 @pytest.mark.parametrize(
     "made",
-    [comparison(), comparison(aligned=False, scale_known=False), inspection()],
-    ids=["pair", "not aligned", "one"],
+    [comparison(), comparison(aligned=False, scale_known=False),
+     comparison(aligned=False, after_scale_known=False), inspection()],
+    ids=["pair", "not aligned", "AFTER without scale", "one"],
 )
 def test_markup_is_well_formed_and_holds_each_verdict_in_words(made):
     report = to_dict(made)
@@ -452,8 +454,8 @@ def test_a_warning_is_split_into_what_and_mend():
 
 
 def test_the_page_names_its_field_not_the_command_lines_option():
-    said = markup.warning("It was read from a ruler. Check it, and give --pixels-per-mm if it is wrong.")
-    assert "--" not in said and "<b>Mend:</b> Check it, and give pixels per mm if it is wrong." in said
+    said = markup.warning("Read from a ruler. Check it, and give pixels per mm (--pixels-per-mm) if it is wrong.")
+    assert "<b>Mend:</b> Check it, and give pixels per mm if it is wrong." in said
 
 
 def test_five_short_lines_say_how_to_photograph():
@@ -466,15 +468,17 @@ def test_five_short_lines_say_how_to_photograph():
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize(
     "made",
-    [comparison(), comparison(aligned=False, scale_known=False), inspection()],
-    ids=["pair", "not aligned", "one"],
+    [comparison(), comparison(aligned=False, scale_known=False),
+     comparison(aligned=False, after_scale_known=False), inspection()],
+    ids=["pair", "not aligned", "AFTER without scale", "one"],
 )
 def test_charts_are_valid_and_hold_the_found_period(made, dark):
     views, report = make_views(made), to_dict(made)
     drawn = [
-        *charts.profiles(views, shown=charts.axis_range(views), dark=dark),
+        *charts.profiles(views, shown=charts.axis_ranges(views), dark=dark),
         *charts.spectra(views, report, dark=dark),
-        *(place_charts.by_place(views, report, axis, dark=dark) for axis in ("along", "across")),
+        *(place_charts.by_place(views, report, axis, view.unit, dark=dark)
+          for axis in ("along", "across") for view in views.photos),
         *filter(None, [place_charts.by_level(report, dark=dark)]),
     ]
     drawn += [charts.misfits(views, dark=dark)[0]] if views.misfits_px is not None else []
@@ -482,6 +486,27 @@ def test_charts_are_valid_and_hold_the_found_period(made, dark):
         chart.to_dict(validate=True)  # against the schema of Vega-Lite
         assert all(rows for rows in chart.to_dict().get("datasets", {}).values())  # no layer is a nameless empty one
     assert ("2.032 mm" in json.dumps(charts.spectra(views, report)[0].to_dict())) == (views.photos[0].unit == "mm")
+
+
+def test_a_photo_without_a_scale_shares_no_axis_with_one_in_mm():
+    """80 mm of a board and 800 px: on one axis the board would be a dot."""
+    made = comparison(aligned=False, after_scale_known=False)
+    views, report = make_views(made), to_dict(made)
+    ranges = charts.axis_ranges(views)
+    assert list(ranges) == ["mm", "px"] and ranges["mm"][1] < 85 < 700 < ranges["px"][1]
+    assert "Along the scan axis, px" in json.dumps(charts.profiles(views, shown=ranges)[1].to_dict())
+    for unit, name in (("mm", "BEFORE"), ("px", "AFTER")):
+        drawn = json.dumps(place_charts.by_place(views, report, "along", unit).to_dict(validate=False))
+        assert f"Along the scan axis, {unit}" in drawn and f'"photo": "{name}"' in drawn
+        assert all(f'"photo": "{n}"' not in drawn for n in {"BEFORE", "AFTER"} - {name})
+
+
+def test_a_line_that_the_camera_made_is_not_drawn_as_a_found_stripe():
+    made = inspection()
+    vetoed = dataclasses.replace(made, photo=dataclasses.replace(
+        made.photo, stripes=dataclasses.replace(made.photo.stripes, stripes=())))
+    assert np.any(made.photo.stripes.stripe_profile_percent) and np.any(make_views(made).photos[0].fitted_percent)
+    assert not np.any(make_views(vetoed).photos[0].fitted_percent)
 
 
 @pytest.mark.parametrize(("axis", "factors"), [("along", np.linspace(0.83, 1.17, 8)), ("across", np.ones(6))])

@@ -38,6 +38,7 @@ WORST = {
     "pair": {},
     "not aligned": {"aligned": False},
     "no scale": {"scale_known": False},
+    "AFTER without scale": {"aligned": False, "after_scale_known": False},
     "long names": {"names": (LONG.replace(" ", "_") + ".jpg", "x" * 255)},
     "other alphabets": {"names": ("δοκίμιο πριν.jpg", "Образец после.jpg")},
     "many warnings": {"warnings": ((LONG,) * 6, (LONG, "Short."))},
@@ -317,6 +318,26 @@ def test_both_photos_and_all_maps_share_their_scales():
     plain = [ax.get_ylim() for ax in charts if ax.get_xscale() == "linear"]
     assert len({ends for ends in plain if ends[0] < 0}) == 1  # profiles
     assert len(plain) == 4 and len({ends for ends in plain if ends[0] == 0}) == 1  # contrast by place
+
+
+@pytest.mark.parametrize(("name", "units"), [("pair", {"mm"}), ("not aligned", {"mm"}), ("no scale", {"px"}),
+                                             ("AFTER without scale", {"mm", "px"})])
+def test_every_axis_is_labelled_in_the_unit_of_its_photo(name, units):
+    page, _ = _drawn(name)
+    labels = [ax.get_xlabel() for ax in page.figure.axes if ax.get_xlabel()]
+    assert len(labels) == (3 if name in ("pair", "no scale") else 6)      # photos apart from each other share no axis
+    for what in ("position along the scan axis", "period", "position"):
+        assert {label.removeprefix(f"{what}, ") for label in labels if label.startswith(f"{what}, ")} == units
+
+
+def test_the_sheet_names_no_option_of_the_command_line():
+    made = sample_results.comparison(warnings=(("The axis was assumed. Give its angle (--scan-angle) if it is wrong.",),
+                                               ("No scale is known. Give pixels per mm (--pixels-per-mm).",)))
+    done = sheet.make_sheet(made, made=MADE, formats=("pdf", "html"))
+    for text in (_text(done.pdf), html.unescape(done.html.decode())):
+        text = " ".join(text.split())
+        assert "Give its angle if it is wrong." in text and "Give pixels per mm." in text
+        assert "--scan-angle" not in text and "--pixels-per-mm" not in text
 
 
 def test_a_standing_piece_fits_too():

@@ -89,7 +89,7 @@ def test_what_was_taken_is_judged_and_said():
     there = apply_homography(np.linalg.inv(shot.homography), piece_to_photo(piece, inside))
     assert there.min() > -0.5 and np.all(there < [60.5, 45.5])
     assert piece.scale_known and piece.photo_px_per_mm == pytest.approx(12.0)
-    assert any("stands out was taken as the piece" in words and "--region" in words for words in piece.warnings)
+    assert any("stands out was taken as the piece" in words and "(--region)" in words for words in piece.warnings)
     whole = rectify(photo, pixels_per_mm=12.0, find_piece=False)
     assert whole.valid.sum() == pytest.approx(1600 * 1200, rel=0.01) and whole.ground_px is None
     assert not any("stands out was taken" in words for words in whole.warnings)

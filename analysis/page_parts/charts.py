@@ -17,7 +17,7 @@ from analysis.formats import significant
 from analysis.views import View, Views, elsewhere
 from analysis.words import period, photos
 
-__all__ = ["axis_range", "misfits", "profiles", "spectra"]
+__all__ = ["axis_ranges", "misfits", "profiles", "spectra"]
 
 HEIGHT = 210  # px of one chart
 MISFIT_PX = 270  # width of the misfit chart: fits a phone
@@ -38,20 +38,21 @@ LIGHT = Palette(ink="#1d2433", soft="#77808f", found="#b8400a", limit="#1f5f8b")
 DARK = Palette(ink="#ece8de", soft="#9aa3b0", found="#ff9d5c", limit="#7cc0ee")
 
 
-def profiles(views: Views, *, shown: tuple[float, float], dark: bool = False) -> list[alt.LayerChart]:
+def profiles(views: Views, *, shown: dict[str, tuple[float, float]], dark: bool = False) -> list[alt.LayerChart]:
     """Chart the profile of each photo with the found stripes over it, all to one scale.
 
-    `shown` are the ends of the part of the scan axis that is drawn.
+    `shown` are the ends of the part of the scan axis that is drawn, by unit.
     """
     ink = DARK if dark else LIGHT
     reach = profile_reach(views.photos)
     rows = []
     for view in views.photos:
-        seen = _analysed(view) & (view.profile_x >= shown[0]) & (view.profile_x <= shown[1])
+        low, high = shown[view.unit]
+        seen = _analysed(view) & (view.profile_x >= low) & (view.profile_x <= high)
         frame = _table(
             x=view.profile_x[seen], measured=view.profile_percent[seen], found=view.fitted_percent[seen]
         )
-        x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(domain=shown, nice=False))
+        x = alt.X("x:Q", title=f"Along the scan axis, {view.unit}", scale=alt.Scale(domain=(low, high), nice=False))
         y = {"scale": alt.Scale(domain=[-reach, reach], clamp=True), "title": "Deviation, %"}
         base = alt.Chart(frame, height=HEIGHT, width="container")
         layers = [
@@ -70,10 +71,11 @@ def profiles(views: Views, *, shown: tuple[float, float], dark: bool = False) ->
     return rows
 
 
-def axis_range(views: Views) -> tuple[float, float]:
-    """Ends of the analysed part of the scan axis in all photos."""
-    known = [view.profile_x[_analysed(view)] for view in views.photos]
-    return (float(min(x[0] for x in known)), float(max(x[-1] for x in known)))
+def axis_ranges(views: Views) -> dict[str, tuple[float, float]]:
+    """Ends of the analysed part of the scan axis, by unit: a photo without a scale shares no axis with one in mm."""
+    known = {unit: [view.profile_x[_analysed(view)] for view in views.photos if view.unit == unit]
+             for unit in dict.fromkeys(view.unit for view in views.photos)}
+    return {unit: (float(min(x[0] for x in xs)), float(max(x[-1] for x in xs))) for unit, xs in known.items()}
 
 
 def spectra(views: Views, report: dict[str, Any], *, expected=(), dark: bool = False) -> list[alt.LayerChart]:

@@ -16,6 +16,7 @@ PLACE_WORDS = {
     "across": "Stripe and grain contrast against the place across the scan axis",
     "level": "Stripe contrast against the brightness of the ground",
 }
+MOST_IN_ROW = 3  # charts beside each other
 
 __all__ = ["is_dark", "show_answer", "show_evidence"]
 
@@ -27,7 +28,7 @@ def is_dark() -> bool:
 
 def show_answer(answer: Answer) -> None:
     """The sentence, the verdicts, what to do next, the reasons and the warnings of each photo."""
-    report = answer.report
+    report = words.without_options(answer.report)
     put(markup.step("3  Answer"))
     put(markup.answer_cards(report))
     registration = report.get("registration")
@@ -42,7 +43,7 @@ def show_answer(answer: Answer) -> None:
 
 def show_evidence(answer: Answer, machine) -> None:
     """Pictures, charts, alignment and table of scores."""
-    report, dark = answer.report, is_dark()
+    report, dark = words.without_options(answer.report), is_dark()
     put(markup.step("4  Evidence"))
     _pictures(answer)
     _curves(answer, machine, dark)
@@ -102,17 +103,25 @@ def _places(answer: Answer, dark: bool) -> None:
         "A machine's stripe goes on over the whole piece; grain comes and goes, and grows with depth. Bars: 95 %."
         + (" BEFORE is drawn solid, AFTER dashed." if len(answer.views.photos) == 2 else "")
     )
-    drawn = _specs(answer.key, ("places", dark), lambda: (
-        *(place_charts.by_place(answer.views, answer.report, axis, dark=dark) for axis in ("along", "across")),
+    # A photo without a scale shares no axis with one in mm.
+    each = [(axis, unit) for unit in dict.fromkeys(view.unit for view in answer.views.photos)
+            for axis in ("along", "across")]
+    *places, level = _specs(answer.key, ("places", dark), lambda: (
+        *(place_charts.by_place(answer.views, answer.report, axis, unit, dark=dark) for axis, unit in each),
         place_charts.by_level(answer.report, dark=dark)))
-    shown = {name: spec for name, spec in zip(PLACE_WORDS, drawn, strict=True) if spec is not None}
-    for column, (name, spec) in zip(st.columns(len(shown)), shown.items(), strict=True):
-        column.vega_lite_chart(spec=spec, width="stretch", key=f"place_{name}_{answer.key}", alt=PLACE_WORDS[name])
+    shown = [(*one, spec) for one, spec in zip(each, places, strict=True)]
+    if level is not None:
+        shown.append(("level", "", level))
+    rows = [shown] if len(shown) <= MOST_IN_ROW else [shown[:2], shown[2:]]
+    for row in rows:
+        for column, (name, unit, spec) in zip(st.columns(len(row)), row, strict=True):
+            column.vega_lite_chart(spec=spec, width="stretch", key=f"place_{name}_{unit}_{answer.key}",
+                                   alt=PLACE_WORDS[name])
     for name, photo in words.photos(answer.report):
         told = scores.by_place(photo["stripes"][0]) if photo["stripes"] else {}
         if told:
             st.caption(f"{name}: " + "; ".join(f"{what[:1].lower()}{what[1:]}: {v}" for what, v in told.items()) + ".")
-    if "level" in shown:
+    if level is not None:
         st.caption("Deeper engraving is darker, so the ground's darkness stands for depth; light that falls unevenly "
                    "looks the same.")
 
@@ -141,20 +150,20 @@ def _sources(report) -> None:
 
 @st.fragment
 def _profiles(answer: Answer, dark: bool) -> None:
-    """Profiles with one control that zooms all of them; moving it redraws nothing else."""
+    """Profiles with one control that zooms all of one unit; moving it redraws nothing else."""
     from analysis.page_parts import charts
 
-    low, high = charts.axis_range(answer.views)
-    unit = answer.views.photos[0].unit
-    shown = st.slider(
-        f"Part of the scan axis that is drawn, {unit}",
-        low,
-        high,
-        (low, high),
-        format="%.1f",
-        key=f"shown_{answer.key}",
-    )
-    drawn = _specs(answer.key, ("profiles", dark, shown), lambda: charts.profiles(
+    shown = {
+        unit: st.slider(
+            f"Part of the scan axis that is drawn, {unit}",
+            *ends,
+            ends,
+            format="%.1f",
+            key=f"shown_{unit}_{answer.key}",
+        )
+        for unit, ends in charts.axis_ranges(answer.views).items()
+    }
+    drawn = _specs(answer.key, ("profiles", dark, *shown.values()), lambda: charts.profiles(
         answer.views, shown=shown, dark=dark))
     for view, spec in zip(answer.views.photos, drawn, strict=True):
         st.caption(f"{view.name}: measured (thin line), stripes found (wide band)")
@@ -167,9 +176,10 @@ def _profiles(answer: Answer, dark: bool) -> None:
 
 
 def _alignment(answer: Answer, dark: bool) -> None:
-    registration = answer.report["registration"]
+    registration = words.without_options(answer.report["registration"])
     st.subheader("How well the two photos lie on each other", anchor=False)
-    st.markdown(words.registration(registration)[:1].upper() + words.registration(registration)[1:] + ".")
+    told = words.registration(registration).rstrip(".")
+    st.markdown(f"{told[:1].upper()}{told[1:]}.")
     if registration.get("warnings"):
         put(markup.warning_list(registration["warnings"], "About the alignment"))
     if answer.views.misfits_px is None:

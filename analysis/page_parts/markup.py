@@ -19,7 +19,6 @@ __all__ = [
     "how_to_photograph",
     "next_step",
     "next_tests",
-    "on_page",
     "reasons",
     "step",
     "style",
@@ -137,15 +136,10 @@ def cautions(texts: tuple[str, ...]) -> str:
 
 def warning(text: str, about: str = "") -> str:
     """One warning beside what it concerns; its last sentence is the mend."""
-    what, _, mend = on_page(text).rstrip().rpartition(". ")
+    what, _, mend = words.without_options(text).rstrip().rpartition(". ")
     told = f"<p>{escape(what)}.</p><p><b>Mend:</b> {escape(mend)}</p>" if what else f"<p>{escape(mend)}</p>"
     lead = f"<p><b>{escape(about)}</b></p>" if about else ""
     return f'<div class="sg-warn" role="note">{lead}{told}</div>'
-
-
-def on_page(text: str) -> str:
-    """A sentence that the command line reads too, with the page's name of a field for that of an option."""
-    return text.replace("with --pixels-per-mm", "in pixels per mm").replace("--pixels-per-mm", "pixels per mm")
 
 
 def warning_list(texts, about: str = "") -> str:

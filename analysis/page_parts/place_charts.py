@@ -17,12 +17,12 @@ HEIGHT = 260  # px of one chart
 DASHES = [[1, 0], [5, 4]]  # BEFORE, AFTER
 
 
-def by_place(views: Views, report: dict[str, Any], axis: str, *, dark: bool = False) -> alt.LayerChart:
-    """Chart stripe and grain contrast "along" the scan axis or "across" it; bars are 95 % intervals."""
+def by_place(views: Views, report: dict[str, Any], axis: str, unit: str, *, dark: bool = False) -> alt.LayerChart:
+    """Chart contrast "along" or "across" the scan axis of the photos in one unit; bars are 95 % intervals."""
     told = zip(views.photos, photos(report), strict=True)
-    rows = {view.name: place_rows(view, photo, axis) for view, (_, photo) in told}
+    rows = {view.name: place_rows(view, photo, axis) if view.unit == unit else [] for view, (_, photo) in told}
     where = "Along the scan axis" if axis == "along" else "Across the scan axis"
-    return _chart(rows, f"{where}, {views.photos[0].unit}", dark)
+    return _chart(rows, f"{where}, {unit}", dark)
 
 
 def by_level(report: dict[str, Any], *, dark: bool = False) -> alt.LayerChart | None:

@@ -14,6 +14,7 @@ from analysis.page_parts.components import put
 from analysis.page_parts.photos import KINDS, MOST_MB
 from analysis.page_parts.series_results import show_points
 from analysis.settings import Settings
+from analysis.words import without_options
 
 __all__ = ["show_series"]
 
@@ -191,7 +192,7 @@ def _results(rows, photos: dict[str, bytes], settings: Settings) -> None:
     finally:
         place.empty()
     for fault in faults:
-        st.error(markup.on_page(fault))
+        st.error(without_options(fault))
     if items:
         show_points(series_points(items), key="series", stem="series")
 
