@@ -36,6 +36,9 @@ __all__ = ["align_free"]
 WIDEST_STROKE_MM = 3.2
 LEAST_SHARE = 0.5          # of what stands out on either board, that both show in one place; a word in common: 0.4
 LEAST_RATIO = 3.0          # so far above every other place; 150 unlike pairs: 2.6 at most
+# Where it stands out so far, less of it will do: textures and dots of tone are no artwork that both could show. Pairs
+# with one word in common reach 4
+FAR_ABOVE, FAIR_SHARE = 8.0, 0.35
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
@@ -153,7 +156,7 @@ def _proven(piece: Piece, after: Photo, found: Found) -> bool:
     """Whether all the artwork at once agrees there, and nowhere else."""
     middle = (found.tiles.at[found.agrees] if found.agrees.any() else found.corners).mean(axis=0)
     place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades)
-    return place.share > LEAST_SHARE and place.ratio > LEAST_RATIO
+    return place.ratio > LEAST_RATIO and place.share > (LEAST_SHARE if place.ratio < FAR_ABOVE else FAIR_SHARE)
 
 
 def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:

@@ -110,7 +110,8 @@ def starts(piece: Piece, after: Photo, outline_px: NDArray[np.float64] | None = 
 
     for look, pixels, which, negative in ((_flat, FEATURE_PX, 1, False), (_flat, FINE_PX, 1, False),
                                           (_strokes, FINE_PX, 1, False), (_flat, FEATURE_PX, 1, True),
-                                          (_flat, FINE_PX, 2, False))[:4 if hull is None else 5]:
+                                          (_flat, FINE_PX, 2, False),
+                                          (_flat, FEATURE_PX, 2, True))[:4 if hull is None else 6]:
         first, second = features(0, look, pixels), features(which, look, pixels)
         found = _matched(first, _negative(second) if negative else second)
         if found is not None:

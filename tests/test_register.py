@@ -22,7 +22,7 @@ from analysis.register_free import align_free
 from analysis.register_grow import grown
 from analysis.register_map import PlaneMap, map_points, warp
 from analysis.register_match import Match
-from analysis.register_start import Start
+from analysis.register_start import Start, starts
 from analysis.register_tiles import Tiles, figures_of, measure_tiles
 from analysis.strokes import shades, stroke_response
 from tests.benchmarks.bench_homography import corner_error_px, open_pair
@@ -265,6 +265,18 @@ def test_light_artwork_without_frame_is_laid_on_dark_artwork():
     after, ca = shot(made(4, frame=False, light=True), 4, turn_deg=15.0)
     result = register(before, after, rectify(before, pixels_per_mm=11.0), None)
     assert result.ok and corner_error_mm(result, cb, ca, 11.0) < 0.3
+
+
+def test_light_artwork_that_was_not_in_the_part_taken_as_the_piece_is_looked_for_in_the_whole_photo():
+    before, here = shot(board(3, frame=False), 1)
+    after, there = shot(board(4, frame=False, light=True), 2, turn_deg=20.0)
+    piece_ = rectify(before, pixels_per_mm=11.0)
+    corner = np.array([[2.0, 2.0], [150.0, 2.0], [150.0, 110.0], [2.0, 110.0]])    # bench, taken as AFTER's piece
+    grid = apply_homography(piece_.photo_to_piece, here)
+    grid = (grid - piece_.origin_mm) * piece_.samples_per_mm
+    off = [np.abs(apply_homography(start.homography, grid) - there).max() / 11.0
+           for start in starts(piece_, after, corner) if start.negative]
+    assert min(off) < 3.0
 
 
 def test_different_artwork_without_frame_is_refused_with_a_reason():
