@@ -3,7 +3,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.geometry import STATED_FOCAL_SD, USUAL_FOCAL_SD, apply_homography, lens_of_photo
+from analysis.geometry import (
+    STATED_FOCAL_SD,
+    USUAL_FOCAL,
+    USUAL_FOCAL_SD,
+    apply_homography,
+    lens_of_photo,
+    undistort,
+)
 from analysis.ground import Ground, find_ground
 from analysis.level import Level, level_by
 from analysis.piece import Piece, in_outline, make_piece, sample_photo, samples_per_mm
@@ -18,6 +25,7 @@ EDGES_AXIS_SD_DEG = 0.7       # of straight edges in the photo: tilt skews them;
 LEVEL_AXIS_SD_DEG = 0.3       # of the levelled sides: a ground's corners are as square as the machine; no source
 ASSUMED_AXIS_SD_DEG = 3.0     # of a hand-held photo against level; no source
 HAND_HELD_DEG = 15.0          # a photo held level, or turned by quarters, stays within this; common practice, no source
+UNKNOWN_SLANT_DEG = 5.0       # 1 s.d. of a hand-held photo against square on; no source
 UNLIKE_ROWS_DEG = 1.0         # between a given scan angle and the engraved rows, worth a word
 
 
@@ -36,10 +44,6 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     find_piece : bool
         False takes the whole photo: the person says which part counts.
     """
-    ruler = read_ruler(photo.luminance) if pixels_per_mm is None else None
-    scale = pixels_per_mm if ruler is None else ruler.pixels_per_mm
-    known, scale_sd = scale is not None, GIVEN_SCALE_SD if ruler is None else max(GIVEN_SCALE_SD, ruler.sd_fraction)
-    scale = float(scale) if known else 1.0
     w, h = photo.size_px
     whole = np.array([[0.0, 0.0], [w - 1.0, 0.0], [w - 1.0, h - 1.0], [0.0, h - 1.0]])
     ground = _ground(photo)
@@ -49,6 +53,10 @@ def unframed_piece(photo, pixels_per_mm, scan_angle_deg, grid_scale, find_piece)
     lens, outlines = lens_of_photo(photo.size_px) if level is None else level.lens, ground and ground.outlines_px
     ground = ground if find_piece else None
     outline = whole if ground is None else ground.outline_px
+    ruler = _ruler(photo, level) if pixels_per_mm is None else None
+    scale = pixels_per_mm if ruler is None else ruler.pixels_per_mm
+    known, scale_sd = scale is not None, GIVEN_SCALE_SD if ruler is None else _ruler_sd(ruler, photo, outline, level)
+    scale = float(scale) if known else 1.0
     rows = find_scan_rows(photo.luminance, outline, scale) if known else None
     edges, edges_sd = _edges(photo, ground, level) if rows is None else (None, None)
     axis, axis_sd, axis_from, axis_words = _axis(rows, edges, edges_sd, scan_angle_deg)
@@ -84,6 +92,24 @@ def _ground(photo) -> Ground | None:
     h, w = photo.preview.shape[:2]
     fits = np.allclose(np.array([w, h]) / photo.preview_scale, photo.size_px, rtol=0.02)
     return find_ground(photo.preview, photo.preview_scale) if fits and min(h, w) >= 64 else None
+
+
+def _ruler(photo, level: Level | None) -> Ruler | None:
+    """Ruler in the photo, its ticks as seen from straight above where the photo is levelled."""
+    if level is None:
+        return read_ruler(photo.luminance)
+    return read_ruler(photo.luminance, lambda points: apply_homography(level.to_level, undistort(points, level.lens)))
+
+
+def _ruler_sd(ruler: Ruler, photo, outline, level: Level | None) -> float:
+    """S.d. of the scale at the piece's middle, relative: scale changes from there to the ruler by the slant not known.
+
+    Lengths across the slant change by its tangent times the distance over the focal length.
+    """
+    fan = np.tan(np.radians(UNKNOWN_SLANT_DEG)) / ((photo.focal_share or USUAL_FOCAL) * max(photo.size_px)) \
+        if level is None else level.fan_sd_per_px
+    away = np.linalg.norm(np.mean(ruler.ends_px, axis=0) - outline.mean(axis=0))
+    return float(max(GIVEN_SCALE_SD, np.hypot(ruler.sd_fraction, fan * away)))
 
 
 def _edges(photo, ground: Ground | None, level: Level | None):

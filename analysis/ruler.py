@@ -3,9 +3,14 @@
 Along a ruler's edge every tick is crossed, one a millimetre; farther in only
 the long ones are, one in ten. Both together make a ruler, and only then is a
 scale given: a row of equal letters, a comb or a stripe has the first alone.
+
+A ruler lies beside the piece, nearer to the camera or farther away where the
+photo is slanted. Where the slant is known, ticks are measured as seen from
+straight above, so that they tell the scale at the piece as well.
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -33,20 +38,24 @@ MOST_SPREAD = 0.06         # of the spacing between windows: more is a tilted ph
 class Ruler:
     """A ruler's scale."""
 
-    pixels_per_mm: float
+    pixels_per_mm: float               # as seen from straight above, where that is known
     sd_fraction: float                 # 1 s.d., relative, from the spread along the ruler
     angle_deg: float                   # direction of its edge, anticlockwise from the photo's +x, in (-90, 90]
     ends_px: tuple[tuple[float, float], tuple[float, float]]      # stretch that was read
     windows: int                       # stretches that agreed
 
 
-def read_ruler(luminance: NDArray[np.float32]) -> Ruler | None:
+def read_ruler(luminance: NDArray[np.float32],
+               to_level: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None) -> Ruler | None:
     """Read the scale of a ruler in a photo.
 
     Parameters
     ----------
     luminance : ndarray, shape (h, w), float32
         Linear light.
+    to_level : callable, optional
+        Photo px (n, 2) to px as the piece is seen from straight above, where one scale holds everywhere.
+        Without it the scale is that of the photo where the ruler lies.
 
     Returns
     -------
@@ -64,7 +73,13 @@ def read_ruler(luminance: NDArray[np.float32]) -> Ruler | None:
         length = (lines.stop[k] - lines.start[k]) * factor
         for side in (1.0, -1.0):
             readings += _along(luminance, start, lines.direction[k], length, side)
-    return _agreed(readings)
+    return _agreed(readings if to_level is None else [_from_above(to_level, *one) for one in readings])
+
+
+def _from_above(to_level, spacing, x, y, dx, dy) -> tuple:
+    """One reading with its spacing as seen from straight above."""
+    tick = to_level(np.array([[x, y]]) + np.array([[-0.5], [0.5]]) * spacing * np.array([dx, dy]))
+    return float(np.linalg.norm(tick[1] - tick[0])), x, y, dx, dy
 
 
 def _along(luminance, start, direction, length, side) -> list[tuple]:
