@@ -24,7 +24,7 @@ from analysis.register_grow import Found, grown
 from analysis.register_map import PlaneMap, map_points, moved_to, scale_of
 from analysis.register_match import Match
 from analysis.register_outline import starts_by_outline
-from analysis.register_place import place_of
+from analysis.register_place import LEAST_RATIO, place_of
 from analysis.register_rectangle import found_by_rectangle
 from analysis.register_same import refined_on_same_board
 from analysis.register_start import STROKE_SHARE, Start, starts
@@ -35,7 +35,6 @@ __all__ = ["align_free"]
 
 WIDEST_STROKE_MM = 3.2
 LEAST_SHARE = 0.5          # of what stands out on either board, that both show in one place; a word in common: 0.4
-LEAST_RATIO = 3.0          # so far above every other place; 150 unlike pairs: 2.6 at most
 # Where it stands out so far, less of it will do: textures and dots of tone are no artwork that both could show. Pairs
 # with one word in common reach 4
 FAR_ABOVE, FAIR_SHARE = 8.0, 0.35

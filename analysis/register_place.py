@@ -21,7 +21,7 @@ from analysis.register_map import PlaneMap, moved_to, scale_of, warp
 from analysis.register_start import shrunk
 from analysis.strokes import stroke_depth
 
-__all__ = ["Place", "Whitened", "compared", "place_of", "whitened"]
+__all__ = ["LEAST_RATIO", "Place", "Whitened", "compared", "place_of", "whitened"]
 
 WORK_PX = 1.5e6            # samples, at most
 ACROSS = 16.0              # samples across the widest stroke
@@ -30,6 +30,7 @@ REACH = 3.0                # of the correlation that is the texture's own, over 
 FINE = 0.1                 # blur, over the widest stroke: boards do not repeat what is finer
 NEAR, APART = 0.125, 1.0   # over the widest stroke: the same place, and another
 STANDS_OUT = 4.0           # robust s.d. of what is left: artwork
+LEAST_RATIO = 3.0          # of `Place`, for artwork that both show; 150 unlike pairs without frames: 2.6 at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,7 @@ class Place:
 
     share: float           # of what stands out in either, that both show in one place: 1 all of it
     ratio: float           # of the correlation there to the highest anywhere else
+    peak: float            # that correlation, in a unit that stands for these two pictures alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,14 +110,14 @@ def compared(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
     not count.
     """
     if use.sum() < widest ** 2:
-        return Place(share=0.0, ratio=0.0)
+        return Place(share=0.0, ratio=0.0, peak=0.0)
     white = whitened(before, after, use, widest)
     here, elsewhere = _window(NEAR * widest), _window(APART * widest)
     best, others = float(white.surface[here].max()), white.surface.copy()
     others[elsewhere] = 0
     pair = [picture[use] for picture in white.pictures]
     slopes = [_slope(*pair), _slope(*pair[::-1])]
-    return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(others.max()), 1e-12))
+    return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(others.max()), 1e-12), peak=best)
 
 
 def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArray[np.bool_],

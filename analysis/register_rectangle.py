@@ -19,9 +19,9 @@ from analysis.ground import Ground
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.rectangles import rectangles_in, traced
+from analysis.register_alike import correlation, peak_ratio
 from analysis.register_cameras import with_lens, with_level
 from analysis.register_fit import MapFit, fit_map, levels_sd
-from analysis.register_framed import LEAST_RATIO, correlation, peak_ratio
 from analysis.register_ground import constraints
 from analysis.register_grow import Found
 from analysis.register_laid import BLUR_MM, LEAST_AREA_MM2, Laid, ways_to_lay
@@ -35,6 +35,7 @@ __all__ = ["found_by_rectangle"]
 PER_MM = 6.0               # samples
 MOST_FOLLOWED = 3          # ways to lay whose sides are followed
 LEAST_SHARE = 0.4          # of a side where its edge is seen
+LEAST_RATIO = 1.4          # of the strokes' correlation to that of every other place; 242 unlike pairs: 1.11 at most
 LEAST_ALIKE = 0.15         # correlation of strokes, and of what half a turn changes in them, where their place stands
 #                            out: 50 unlike pairs laid on each other by force: 0.1 at most where the ratio is over 1
 TILE_MM, TILE_BLUR_MM, TILE_ALIKE = 6.0, 0.35, 0.5

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography
 from analysis.rectify import Piece
 
-__all__ = ["FRAME_ZONE_MM", "WORK_PER_MM", "Work", "at_work", "frame_zone", "inside", "onto", "rectangle", "seen_area",
-           "size_of", "work_scale"]
+__all__ = ["FRAME_ZONE_MM", "WORK_PER_MM", "Work", "at_work", "coarser", "frame_zone", "inside", "onto", "rectangle",
+           "seen_area", "size_of", "work_scale"]
 
 WORK_PER_MM = 8.0          # samples: three across the finest stroke that a phone resolves
 MOST_WORK = 0.8e6          # samples in all
@@ -43,15 +43,20 @@ def work_scale(before, after, size) -> float:
 
 def at_work(piece: Piece, s: float) -> Work:
     """Area-averaged picture of a piece at about `s` samples per mm."""
-    rows, columns = piece.reflectance.shape
-    shape = (max(8, round(rows * s / piece.samples_per_mm)), max(8, round(columns * s / piece.samples_per_mm)))
-    picture = piece.reflectance
+    step = 1 / piece.samples_per_mm
+    to_mm = np.array([[step, 0, piece.origin_mm[0]], [0, step, piece.origin_mm[1]], [0, 0, 1]])
+    return coarser(Work(picture=piece.reflectance, to_mm=to_mm, samples_per_mm=piece.samples_per_mm), s)
+
+
+def coarser(work: Work, s: float) -> Work:
+    """The same averaged to about `s` samples per mm."""
+    rows, columns = work.picture.shape
+    shape = (max(8, round(rows * s / work.samples_per_mm)), max(8, round(columns * s / work.samples_per_mm)))
+    picture = work.picture
     if shape != (rows, columns):
         picture = cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA)
     fx, fy = columns / shape[1], rows / shape[0]
-    to_mm = np.array([[fx / piece.samples_per_mm, 0, piece.origin_mm[0] + (fx - 1) / 2 / piece.samples_per_mm],
-                      [0, fy / piece.samples_per_mm, piece.origin_mm[1] + (fy - 1) / 2 / piece.samples_per_mm],
-                      [0, 0, 1]])
+    to_mm = work.to_mm @ np.array([[fx, 0, (fx - 1) / 2], [0, fy, (fy - 1) / 2], [0, 0, 1]])
     return Work(picture=np.ascontiguousarray(picture), to_mm=to_mm, samples_per_mm=s)
 
 
