@@ -76,8 +76,9 @@ def register(before: Photo, after: Photo, before_piece: Piece, after_piece: Piec
         match = align_framed(before_piece, after_piece)
     if match is None or not match.ok:
         # One of the frames may be a wrong one, or given badly: the artwork alone may still tell
-        free = with_frame_of_after(align_free(before, after, before_piece), before_piece, after)
-        match = free if free.ok or match is None else match
+        free = align_free(before, after, before_piece)
+        if match is None or free.ok and (free.method == "same board" or not match.even):
+            match = with_frame_of_after(free, before_piece, after)
     return _alignment(match, before_piece, after)
 
 

@@ -47,6 +47,10 @@ UNLIKE = ("What is engraved inside the two frames does not agree any way round, 
           "which part of the other cannot be told. Choose two pieces with the same artwork, engrave a word or a mark "
           "inside the frame, or give the corners of both frames in the order of the piece.")
 
+EVEN = ("What is engraved inside the two frames looks alike half a turn round, so which end of one piece lies on which "
+        "end of the other cannot be told. Engrave a word or a mark near one end, or give the corners of both frames "
+        "in the order of the piece.")
+
 
 def align_framed(before: Piece, after: Piece) -> Match:
     """Align by frame and artwork.
@@ -68,10 +72,13 @@ def align_framed(before: Piece, after: Piece) -> Match:
         return found
     bare = None
     for of_shades in ((likely.shades,), SHADES):
-        for way in proven_ways(bare or works, of_shades):
+        ways, even = proven_ways(bare or works, of_shades)
+        for way in ways:
             again = _refined(bare or works, way, True)
             if again.ok:
                 return again
+        if even:
+            return _refused(EVEN, even=True)
         bare = _without_streaks(works)     # strong grain may hide the artwork
     return found or _unlike(bare)
 
@@ -104,8 +111,13 @@ def _unlike(works: Works) -> Match:
                      reason=None, method="frame", after_lens=after.lens,
                      corners_px=piece_to_photo(after, rectangle(size_of(after))),
                      warnings=(FIGURES_UNUSED if any(solid) else FRAME_ALONE,))
+    return _refused(UNLIKE)
+
+
+def _refused(reason: str, even: bool = False) -> Match:
+    """No alignment."""
     return Match(ok=False, homography=None, residual_px=None, before_px_per_mm=None, overlap_fraction=0.0,
-                 reason=UNLIKE, method="frame and artwork")
+                 reason=reason, method="frame and artwork", even=even)
 
 
 def _grain_alone(marks: Strokes) -> bool:

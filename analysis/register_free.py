@@ -7,6 +7,7 @@ they can neither make nor move an alignment.
 """
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from itertools import chain
 
@@ -38,6 +39,7 @@ LEAST_SHARE = 0.5          # of what stands out on either board, that both show 
 # Where it stands out so far, less of it will do: textures and dots of tone are no artwork that both could show. Pairs
 # with one word in common reach 4
 FAR_ABOVE, FAIR_SHARE = 8.0, 0.35
+MOST_EVEN = 0.7            # of the agreement, half a turn round; 40 pairs with artwork that is not even: 0.5 at most
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
 MOST_UNLEVEL = 4.5         # s.d. between the strokes and the photos' level; chi square of four terms: one in 2000
@@ -48,6 +50,9 @@ BEYOND = 1.2               # the piece reaches so far beyond its artwork, both f
 NOT_ALIGNED = ("No artwork that both photos share was found, so which part of one lies on which part of the other "
                "cannot be told. Choose two pieces with the same artwork seen whole, engrave a frame of known size, "
                "or give the corners of both pieces.")
+
+EVEN = ("The artwork looks alike half a turn round, so which end of one piece lies on which end of the other cannot be "
+        "told. Engrave a word or a mark near one end, or give the corners of both pieces.")
 
 
 def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
@@ -69,13 +74,16 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     cameras = cameras_of(before_piece, after, ground, _to_photo(before_piece))
     widest = _widest(before_piece)
     held = found_by_rectangle(before, after, before_piece, ground, cameras, widest)
-    if held is not None:
-        match = _match(before_piece, after, artwork, held)
-        if match.ok and _proven(before_piece, after, held):
-            return refined_on_same_board(match, before_piece, after)
-    either = shades(before_piece.reflectance, before_piece.valid, widest)
     by_outline = starts_by_outline(before_piece, after, ground, _to_photo(before_piece), widest)
-    for start in chain(starts(before_piece, after, ground and ground.outline_px), by_outline):
+    all_starts = chain(starts(before_piece, after, ground and ground.outline_px), by_outline)
+    if held is not None:
+        match = _proven(before_piece, after, held, _match(before_piece, after, artwork, held))
+        if match.ok:
+            return refined_on_same_board(match, before_piece, after)
+        if match.even:
+            return _by_grain(before_piece, after, all_starts, match)
+    either = shades(before_piece.reflectance, before_piece.valid, widest)
+    for start in all_starts:
         tried.append(start)
         for light in either if start.light is None else (start.light,):
             found = grown(before_piece, after, start, cameras, widest, light)
@@ -87,12 +95,19 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
                             _with_ground(before, after, before_piece, _fitted_fairly(found)))
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
+            if match.even:
+                return _by_grain(before_piece, after, chain(tried, all_starts), match)
             best = max(best, match, key=lambda m: m.agreement or 0.0)
-    for start in tried:
-        match = refined_on_same_board(_unproven(before_piece, after, start), before_piece, after)
+    return _by_grain(before_piece, after, tried, best)
+
+
+def _by_grain(piece: Piece, after: Photo, all_starts: Iterable[Start], otherwise: Match) -> Match:
+    """Align one board photographed twice from the first start at which its grain agrees, or as it is otherwise."""
+    for start in all_starts:
+        match = refined_on_same_board(_unproven(piece, after, start), piece, after)
         if match.ok:
             return match
-    return best
+    return otherwise
 
 
 def _unproven(piece: Piece, after: Photo, start: Start) -> Match:
@@ -148,14 +163,20 @@ def _result(piece: Piece, after: Photo, artwork, found: Found) -> Match:
     held = found.corners is not None or found.map.cameras.to_level is not None
     if not match.ok or not (held or _spans(found)):
         return replace(match, ok=False, reason=NOT_ALIGNED)
-    return match if _proven(piece, after, found) else replace(match, ok=False, reason=NOT_ALIGNED)
+    return _proven(piece, after, found, match)
 
 
-def _proven(piece: Piece, after: Photo, found: Found) -> bool:
-    """Whether all the artwork at once agrees there, and nowhere else."""
+def _proven(piece: Piece, after: Photo, found: Found, match: Match) -> Match:
+    """A match, refused where all the artwork at once agrees elsewhere, or half a turn round, as well."""
+    if not match.ok:
+        return match
     middle = (found.tiles.at[found.agrees] if found.agrees.any() else found.corners).mean(axis=0)
     place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades)
-    return place.ratio > LEAST_RATIO and place.share > (LEAST_SHARE if place.ratio < FAR_ABOVE else FAIR_SHARE)
+    least = LEAST_SHARE if place.ratio < FAR_ABOVE else FAIR_SHARE
+    if not (place.ratio > LEAST_RATIO and place.share > least):
+        return replace(match, ok=False, reason=NOT_ALIGNED)
+    even = place.even > MOST_EVEN
+    return replace(match, ok=not even, reason=EVEN if even else None, even=even)
 
 
 def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:

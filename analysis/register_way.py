@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.rectify import Piece
 from analysis.register_alike import correlation
-from analysis.register_place import LEAST_RATIO, Place, compared
+from analysis.register_place import LEAST_RATIO, compared
 from analysis.register_work import (
     FRAME_ZONE_MM,
     Work,
@@ -104,19 +104,24 @@ def _scored(works: Works, shades, ours, theirs) -> list[Way]:
     return list(ways.values())
 
 
-def proven_ways(works: Works, of_shades: tuple[tuple[bool, bool], ...] = SHADES) -> list[Way]:
-    """Ways round, in artwork of some shades, that all of it at once proves, best first."""
+def proven_ways(works: Works, of_shades: tuple[tuple[bool, bool], ...] = SHADES) -> tuple[list[Way], bool]:
+    """Ways round, in artwork of some shades, that all of it at once proves, best first; and whether it is even.
+
+    Even artwork agrees in its place and in no other, but half a turn round as well.
+    """
     coarse = _coarser(works, min(works.first.samples_per_mm, PROOF_PER_MM))
     widest, found = WIDEST_STROKE_MM * coarse.first.samples_per_mm, []
     for shades in of_shades:
         ours, theirs = (stroke_depth(work.picture, widest, light=light)
                         for work, light in zip((coarse.first, coarse.second), shades, strict=True))
-        ways = {turn: _way(coarse, turn, shades) for turn in _turns(works)}
-        places = {turn: compared(ours, onto(theirs, coarse.first, coarse.second, way.to_after), way.within, widest)
-                  for turn, way in ways.items()}
-        found += [(place.ratio, shades, turn) for turn, place in places.items()
-                  if _proven(place, places[(turn + 2) % 4], _in_order(works))]
-    return [_way(works, turn, shades) for _, shades, turn in sorted(found, reverse=True)]
+        for turn in _turns(works):
+            way = _way(coarse, turn, shades)
+            place = compared(ours, onto(theirs, coarse.first, coarse.second, way.to_after), way.within, widest)
+            if place.share > LEAST_SHARE and place.ratio > LEAST_RATIO:
+                found.append((place, shades, turn))
+    told = [(place.ratio, shades, turn) for place, shades, turn in found
+            if _in_order(works) or 1 - place.even > max(LEAST_CHANGED, 1 / place.ratio)]
+    return [_way(works, turn, shades) for _, shades, turn in sorted(told, reverse=True)], bool(found) and not told
 
 
 def _coarser(works: Works, s: float) -> Works:
@@ -125,13 +130,6 @@ def _coarser(works: Works, s: float) -> Works:
     area, area_after = (cv2.resize(area.astype(np.uint8), work.picture.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
                         for area, work in ((works.area, first), (works.area_after, second)))
     return Works(pieces=works.pieces, first=first, second=second, area=area, area_after=area_after)
-
-
-def _proven(place: Place, half: Place, in_order: bool) -> bool:
-    """Whether artwork agrees in its place, in no other, and not half a turn round."""
-    changed = place.peak - max(half.peak, 0.0)
-    return place.share > LEAST_SHARE and place.ratio > LEAST_RATIO and (
-        in_order or changed > place.peak * max(LEAST_CHANGED, 1 / place.ratio))
 
 
 def _in_order(works: Works) -> bool:

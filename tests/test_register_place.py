@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage import data
 
-from analysis.register_free import LEAST_RATIO, LEAST_SHARE
+from analysis.register_free import LEAST_RATIO, LEAST_SHARE, MOST_EVEN
 from analysis.register_place import compared, whitened
 from analysis.strokes import stroke_depth
 from tests.real_textures import available, load
@@ -100,3 +100,12 @@ def test_bare_boards_and_a_photo_that_shows_nothing_of_the_other_are_no_place():
     assert bare.share < LEAST_SHARE or bare.ratio < LEAST_RATIO
     nothing = compared(artwork(1), artwork(1), np.zeros(SHAPE, bool), WIDEST)
     assert (nothing.share, nothing.ratio) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("even", [False, True])
+def test_artwork_that_looks_alike_half_a_turn_round_agrees_so_wherever_its_middle_lies(even):
+    cover = artwork(4, figures=4)
+    if even:                               # about a place 3 mm off the picture's middle
+        cover = np.roll(np.maximum(cover, cover[::-1, ::-1]), 15, axis=(0, 1))
+    found = place(cover, cover)
+    assert (found.even > MOST_EVEN) == even

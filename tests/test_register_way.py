@@ -53,7 +53,8 @@ def test_artwork_as_faint_as_the_grain_tells_the_way_round_where_all_of_it_agree
 def test_artwork_that_looks_alike_half_a_turn_round_is_refused(seed, off):
     """Even where it lies a tenth of a millimetre off the frame's middle: corners are not known that well."""
     cover = figures(seed, even=True, off=off)
-    assert not align_framed(burnt(seed, cover, 0.6), burnt(seed + 1, cover, 0.6)).ok
+    match = align_framed(burnt(seed, cover, 0.6), burnt(seed + 1, cover, 0.6))
+    assert not match.ok and match.even and "half a turn" in match.reason
 
 
 def test_artwork_that_looks_alike_a_quarter_turn_round_is_refused_in_a_square():
