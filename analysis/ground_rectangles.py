@@ -7,13 +7,14 @@ from numpy.typing import NDArray
 
 from analysis.outlines import quads_of_shades
 from analysis.quads import EdgeLines
+from analysis.slant import normal_of_rectangle
 
 __all__ = ["rectangles"]
 
 LEAST_SHARE, MOST_SHARE = 0.05, 0.9    # of the photo
 MOST_OFF = 0.25            # of its middle from the photo's, over the photo's size
-LEAST_SUPPORT = 0.8        # of the weakest side of a rectangle that lies on edges
-MOST_SKEW = 0.12           # of the difference of its opposite sides: without a frame a photo is taken square on
+LEAST_SUPPORT = 0.75       # of the weakest side of a rectangle that lies on edges
+MOST_SKEW = 0.4            # of the difference of its opposite sides: a slant of 35 degrees
 LEAST_STEP = 2.0           # of lightness L* across its sides
 LEAST_STEP_SPREADS = 1.0   # of that step over its spread along the sides: streaks of the wood step less evenly
 LEAST_EVEN = 0.3           # of the step across its weakest side over that of all
@@ -48,6 +49,7 @@ def rectangles(lines: EdgeLines, shape: tuple[int, int], lightness: NDArray[np.f
     good = ((support.min(axis=1) > LEAST_SUPPORT) & (skew.max(axis=1) < MOST_SKEW) & (square < MOST_SKEW)
             & (area > LEAST_SHARE * shape[0] * shape[1]) & (area < MOST_SHARE * shape[0] * shape[1]))
     h, w = lightness.shape
+    good[good] = [normal_of_rectangle(one, shape) is not None for one in corners[good]]
     found = [(one, _even_step(one, lightness))
              for one in (corners[good] + 0.5) * np.array([w / shape[1], h / shape[0]]) - 0.5
              if np.hypot(*(one.mean(axis=0) / (w, h) - 0.5)) < MOST_OFF]

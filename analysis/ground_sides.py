@@ -13,9 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import USUAL_FOCAL
 from analysis.sides import mean_sides, moved_out
-from analysis.slant import camera_of, levelled, off_square_deg, plane_normal
+from analysis.slant import normal_of_rectangle
 from analysis.steep_lines import steep_lines
 
 __all__ = ["straight_sides"]
@@ -23,8 +22,6 @@ __all__ = ["straight_sides"]
 MOST_OFF = 0.08            # of a side from the region's, over the root of the area
 CHOICES = 3                # lines looked at for each side
 LEAST_SINE = 0.5           # of the angle between neighbouring sides
-MOST_OFF_SQUARE_DEG = 2.0  # of the corners, levelled with the usual focal length
-MOST_TILT_DEG = 25.0       # by that focal length
 AS_GOOD = 0.95             # of the best outline's rank: another one that tells another slant makes it doubtful
 SAME_SLANT_DEG = 1.0       # between two outlines' normals
 
@@ -46,7 +43,16 @@ def straight_sides(preview: NDArray[np.uint8], outline: NDArray[np.float64], rim
     corners : ndarray, shape (4, 2), or None
         Clockwise as seen; None where a side has no such edge, or where two outlines that fit tell unlike slants.
     """
-    box = cv2.boxPoints(cv2.minAreaRect(outline.astype(np.float32).reshape(-1, 1, 2))).astype(np.float64)
+    hull = cv2.convexHull(outline.astype(np.float32).reshape(-1, 1, 2))
+    found = _sides(preview, cv2.boxPoints(cv2.minAreaRect(hull)), rim)
+    if found is None and len(hull) >= 4:       # a slant turns the sides out of a box's
+        found = _sides(preview, cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2), rim)
+    return found
+
+
+def _sides(preview, box, rim) -> NDArray[np.float64] | None:
+    """Corners of the straight edges along the sides of a quadrilateral."""
+    box = box.astype(np.float64)
     if cv2.contourArea(box.astype(np.float32), oriented=True) < 0:
         box = box[::-1]
     w, h = mean_sides(box)
@@ -59,14 +65,11 @@ def straight_sides(preview: NDArray[np.uint8], outline: NDArray[np.float64], rim
 
 def _outline(sides, shape) -> NDArray[np.float64] | None:
     """Corners of the best choice of four lines that may be a rectangle; None where it is doubtful."""
-    camera, fits = camera_of(shape, USUAL_FOCAL), []
+    fits = []
     for chosen in product(*sides):
         corners = _corners([line.ends_px for line in chosen])
-        if corners is None:
-            continue
-        normal = plane_normal(corners, camera)
-        if (np.degrees(np.arccos(normal[2])) < MOST_TILT_DEG
-                and off_square_deg(levelled(corners, normal, camera)) < MOST_OFF_SQUARE_DEG):
+        normal = None if corners is None else normal_of_rectangle(corners, shape)
+        if normal is not None:
             fits.append((sum(line.rank for line in chosen), corners, normal))
     if not fits:
         return None

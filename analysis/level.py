@@ -25,7 +25,7 @@ from analysis.photo import Photo
 from analysis.piece import local_px_per_mm
 from analysis.side_fit import fit_sides
 from analysis.sides import EdgePoints, mean_sides
-from analysis.slant import camera_of, off_square_deg, plane_normal, upright
+from analysis.slant import camera_of, levelled, off_square_deg, plane_normal, upright
 from analysis.steep_lines import steep_lines
 
 __all__ = ["Level", "level_by"]
@@ -33,10 +33,11 @@ __all__ = ["Level", "level_by"]
 UNITS = 330.0              # of the photo's longer side: what a mm is to a frame of usual size that fills the photo
 REACH = 1.6                # units: a coarse outline is known to a pixel of the picture that was searched
 LEAST_SHARE = 0.5          # of a side where its edge is seen
-MOST_TILT_DEG = 20.0       # without a frame a photo is taken about square on
+MOST_TILT_DEG = 30.0       # a larger one is none of a photo meant to be square on
 MOST_OFF_SQUARE_DEG = 0.7  # of the levelled corners: what is cut no better has no parallel sides either
 ASKEW_DEG = 0.05           # of opposite sides: boards are cut no better, 0.1 mm in 100; common practice, no source
 LEAST_STRETCH_SD = 3e-4    # pixels are square to so much; no source
+CUT_SQUARE_DEG = 0.3       # 1 s.d. of a board's corners; common practice, no source
 ON_LINE = 0.3              # units, of an edge position that counts from the fitted sides
 MOST_RESIDUAL = 0.15       # units, of the edge positions from straight sides
 
@@ -96,7 +97,8 @@ def _level(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     if traced is None:
         return None
     corners, lens, sd_px = traced
-    camera = camera_of(photo.size_px[::-1], photo.focal_share or USUAL_FOCAL)
+    focal_sd = USUAL_FOCAL_SD if photo.focal_share is None else STATED_FOCAL_SD
+    camera = _camera(corners, photo.size_px[::-1], photo.focal_share or USUAL_FOCAL, focal_sd)
     normal = plane_normal(corners, camera)
     tilt = float(np.degrees(np.arccos(normal[2])))
     if tilt > most_tilt_deg:
@@ -107,17 +109,28 @@ def _level(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     grow = local_px_per_mm(turned, seen)           # photo px per levelled px at the middle
     to_level = np.array([[grow, 0, middle[0] - grow * seen[0]], [0, grow, middle[1] - grow * seen[1]],
                          [0, 0, 1.0]]) @ turned
-    levelled = apply_homography(to_level, corners)
-    off_square = off_square_deg(levelled)
+    above = apply_homography(to_level, corners)
+    off_square = off_square_deg(above)
     if off_square > MOST_OFF_SQUARE_DEG:
         return None
     tilt_sd = _tilt_sd_deg(corners, camera, sd_px)
     fan_sd, stretch_sd = _left_over(camera[0, 0], np.radians(tilt), np.radians(tilt_sd), min(mean_sides(corners)),
-                                    np.radians(np.hypot(ASKEW_DEG, off_square)),
-                                    USUAL_FOCAL_SD if photo.focal_share is None else STATED_FOCAL_SD)
+                                    np.radians(np.hypot(ASKEW_DEG, off_square)), focal_sd)
     return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=tilt_sd, fan_sd_per_px=fan_sd,
                  stretch_sd=stretch_sd,
-                 axis_deg=sides_direction(levelled), middle_px=middle)
+                 axis_deg=sides_direction(above), middle_px=middle)
+
+
+def _camera(corners, shape, usual, usual_sd) -> NDArray[np.float64]:
+    """Camera of the focal length that makes corners most nearly square, as far from the usual one as they are worth.
+
+    At small slants they hardly tell it, and the usual one stays.
+    """
+    def misfit(camera, away):
+        off = off_square_deg(levelled(corners, plane_normal(corners, camera), camera))
+        return (off / CUT_SQUARE_DEG) ** 2 + away ** 2
+    cameras = [(camera_of(shape, usual * np.exp(away * usual_sd)), away) for away in np.linspace(-2.5, 2.5, 21)]
+    return min(cameras, key=lambda one: misfit(*one))[0]
 
 
 def _traced(photo: Photo, corners_px):

@@ -32,7 +32,7 @@ from analysis.register_start import STROKE_SHARE, Start, starts
 from analysis.register_tiles import SHARED_STROKES, figures_of, select
 from analysis.strokes import shades
 
-__all__ = ["align_free"]
+__all__ = ["align_free", "most_sd"]
 
 WIDEST_STROKE_MM = 3.2
 LEAST_SHARE = 0.5          # of what stands out on either board, that both show in one place; a word in common: 0.4
@@ -189,8 +189,9 @@ def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
     whole = apply_homography(np.linalg.inv(near), whole)
     corners = _in_view(found.fit.map, whole, after)
     middle = corners.mean(axis=0)
-    sd = float(map_sd(found.fit, corners).max() / scale_of(found.fit.map.homography, middle))      # samples
-    ok = sd < MOST_SD_WIDTHS * found.widest
+    scale = scale_of(found.fit.map.homography, middle)
+    sd = float(map_sd(found.fit, corners).max() / scale)      # samples
+    ok = sd < most_sd(piece, after, found.widest, scale)
     here, there = (apply_homography(near, points) for points in (at, at + found.fit.residual))
     return Match(ok=ok, homography=to_before / to_before[2, 2], residual_px=sd * scale_of(near, middle),
                  before_px_per_mm=piece.photo_px_per_mm if piece.scale_known else None,
@@ -198,6 +199,16 @@ def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
                  method="artwork", agreement=found.agreement,
                  misfits_px=np.concatenate([here, there - here], axis=1), after_lens=found.map.lens,
                  corners_px=_over(found.fit.map, whole, corners, after))
+
+
+def most_sd(piece: Piece, after: Photo, widest: float, scale: float) -> float:
+    """Largest s.d. of a place that still tells it, samples of a grid with strokes so wide; `scale` AFTER's px a sample.
+
+    Where no scale is known, the photo that shows the piece larger tells how large it is.
+    """
+    if not piece.scale_known:
+        widest = min(widest, max(after.size_px) * STROKE_SHARE / scale)
+    return MOST_SD_WIDTHS * widest
 
 
 def _over(plane, whole, corners, after: Photo) -> NDArray[np.float64]:

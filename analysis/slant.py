@@ -11,9 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import apply_homography
+from analysis.geometry import USUAL_FOCAL, USUAL_FOCAL_SD, apply_homography
 
-__all__ = ["camera_of", "levelled", "off_square_deg", "plane_normal", "upright"]
+__all__ = ["camera_of", "levelled", "normal_of_rectangle", "off_square_deg", "plane_normal", "upright"]
+
+MOST_TILT_DEG = 35.0       # by the usual focal length
+MOST_OFF_SQUARE_DEG = 2.0  # of a coarse outline's corners, levelled with the focal length that suits them best
+FOCALS = np.exp([0.0, -2 * USUAL_FOCAL_SD, 2 * USUAL_FOCAL_SD])      # over the usual one: as phones may have
 
 
 def camera_of(shape: tuple[int, int], focal_share: float) -> NDArray[np.float64]:
@@ -29,6 +33,18 @@ def plane_normal(corners: NDArray[np.float64], camera: NDArray[np.float64]) -> N
     side = [np.cross(rays[k], rays[(k + 1) % 4]) for k in range(4)]
     normal = np.cross(np.cross(side[0], side[2]), np.cross(side[1], side[3]))
     return normal / np.linalg.norm(normal) * (1.0 if normal[2] > 0 else -1.0)
+
+
+def normal_of_rectangle(corners: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64] | None:
+    """Unit normal of a quadrilateral (4, 2) in a picture (h, w) that may be a rectangle about square on, or None."""
+    normal = plane_normal(corners, camera_of(shape, USUAL_FOCAL))
+    if np.degrees(np.arccos(min(normal[2], 1.0))) > MOST_TILT_DEG:
+        return None
+    for focal in USUAL_FOCAL * FOCALS:
+        camera = camera_of(shape, focal)
+        if off_square_deg(levelled(corners, plane_normal(corners, camera), camera)) < MOST_OFF_SQUARE_DEG:
+            return normal
+    return None
 
 
 def upright(normal: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -18,13 +18,13 @@ SIZE = (1600, 1200)
 FOCAL = 0.75 * SIZE[0]
 
 
-def camera_of(pitch_deg, roll_deg, turn_deg):
+def camera_of(pitch_deg, roll_deg, turn_deg, focal=FOCAL):
     """Piece mm to photo px, 12 px per mm at the piece's middle, which lies on the camera's axis."""
     turns = [cv2.Rodrigues(np.radians(a) * np.eye(3)[k])[0]
              for k, a in ((0, pitch_deg), (1, roll_deg), (2, -turn_deg))]
     rotation = turns[0] @ turns[1] @ turns[2]
-    camera = np.array([[FOCAL, 0, (SIZE[0] - 1) / 2], [0, FOCAL, (SIZE[1] - 1) / 2], [0, 0, 1]])
-    return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, FOCAL / 12.0]])
+    camera = np.array([[focal, 0, (SIZE[0] - 1) / 2], [0, focal, (SIZE[1] - 1) / 2], [0, 0, 1]])
+    return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, focal / 12.0]])
 
 
 def drawn(corners, inside=0.3, outside=0.6):
@@ -72,12 +72,21 @@ def test_slant_and_axis_are_the_cameras(pitch, roll, turn, inside):
     assert level.axis_deg == pytest.approx(np.degrees(np.arctan2(-y, x)), abs=0.02)
 
 
-def test_a_photo_slanted_by_sixteen_degrees_is_levelled_and_one_by_twenty_five_is_not():
+@pytest.mark.parametrize(("pitch", "roll", "tilt"), [(-9.0, 13.5, 16.2), (-14.0, 21.0, 25.1), (20.0, 20.0, 28.0),
+                                                      (-22.0, 26.0, None)])
+def test_a_photo_slanted_by_up_to_thirty_degrees_is_levelled(pitch, roll, tilt):
     """What is meant to be square on may be off by so much; beyond it four lines are rather no rectangle."""
-    corners = rectangle_of(camera_of(-9.0, 13.5, 5.0))
-    assert level_by(photo_of(drawn(corners)), about(corners)).tilt_deg == pytest.approx(16.2, abs=0.15)
-    corners = rectangle_of(camera_of(-14.0, 21.0, 5.0))
-    assert level_by(photo_of(drawn(corners)), about(corners)) is None
+    corners = rectangle_of(camera_of(pitch, roll, 5.0))
+    level = level_by(photo_of(drawn(corners)), about(corners))
+    assert level is None if tilt is None else level.tilt_deg == pytest.approx(tilt, abs=0.2)
+
+
+@pytest.mark.parametrize("longer", [0.8, 1.25])
+def test_square_corners_tell_a_focal_length_that_the_photo_does_not_state(longer):
+    """Towards a corner at 28 degrees a lens so far from the usual one would leave the corners 2 degrees off square."""
+    corners = rectangle_of(camera_of(20.0, 20.0, 5.0, FOCAL * longer))
+    level = level_by(photo_of(drawn(corners)), about(corners))
+    assert level.tilt_deg == pytest.approx(28.0, abs=0.7)
 
 
 def test_a_wrong_focal_length_changes_the_tilt_but_not_the_evenness_of_scale():

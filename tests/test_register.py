@@ -19,7 +19,7 @@ from analysis.register_alike import correlation, peak_ratio
 from analysis.register_cameras import cameras_of
 from analysis.register_fit import fit_map, map_sd
 from analysis.register_framed import align_framed
-from analysis.register_free import align_free
+from analysis.register_free import align_free, most_sd
 from analysis.register_grow import grown
 from analysis.register_map import PlaneMap, map_points, warp
 from analysis.register_match import Match
@@ -278,6 +278,17 @@ def test_light_artwork_that_was_not_in_the_part_taken_as_the_piece_is_looked_for
     off = [np.abs(apply_homography(start.homography, grid) - there).max() / 11.0
            for start in starts(piece_, after, corner) if start.negative]
     assert min(off) < 3.0
+
+
+@pytest.mark.parametrize(("pixels_per_mm", "zoom", "most"), [(10.0, 1.0, 4.5), (10.0, 3.0, 4.5), (None, 1.0, 3.4),
+                                                              (None, 2.0, 1.7), (None, 0.5, 3.4)])
+def test_without_a_scale_the_photo_that_shows_the_piece_larger_sets_how_well_its_place_must_be_known(
+        pixels_per_mm, zoom, most):
+    """0.45 mm of a piece that fills 160 mm, in samples; AFTER shows it `zoom` times larger, in as many pixels."""
+    widest = 32.0 if pixels_per_mm else 24.0           # a fiftieth of 1200 px
+    shown = most_sd(SimpleNamespace(scale_known=pixels_per_mm is not None), SimpleNamespace(size_px=SIZE_PX), widest,
+                    zoom)
+    assert shown == pytest.approx(most, abs=0.05)
 
 
 def test_different_artwork_without_frame_is_refused_with_a_reason():
