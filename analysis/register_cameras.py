@@ -55,12 +55,14 @@ def with_level(cameras: Cameras, piece: Piece, after: Photo, corners_px: NDArray
 
 
 def with_lens(cameras: Cameras, seen: Lens) -> Cameras:
-    """The same with AFTER's lens as its own photo shows it.
+    """The same with AFTER's lens as its own photo shows it, where that is surer than what is known.
 
     Where BEFORE's lens is taken as none at all, a map needs the difference of both, not AFTER's own.
     """
     own = 0.0 if cameras.before_lens.k1_sd is None else _k1_sd(seen) ** -2
     k1_sd = (own + K1_SD ** -2) ** -0.5
+    if k1_sd >= cameras.k1_sd:             # the sides of a small rectangle do not outvote those of the whole piece
+        return cameras
     return replace(cameras, k1=k1_sd ** 2 * (cameras.before_lens.k1 * K1_SD ** -2 + seen.k1 * own), k1_sd=k1_sd,
                    k1_follows=(k1_sd / K1_SD) ** 2)
 

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, homography_between, undistort
-from analysis.ground import Ground
+from analysis.ground import Ground, quadrilateral
+from analysis.outlines import alike
 from analysis.photo import Photo
 from analysis.piece import Piece
 from analysis.rectangles import rectangles_in, traced
@@ -47,6 +48,7 @@ MOST_RMS_MM = 0.15         # of the sides from the map that strokes hold as well
 TRUSTED_OFF_MM, TRUSTED_RMS_MM = 0.12, 0.03    # sides that agree so well, with strokes and each other, hold alone
 MOST_UNLEVEL = 4.5         # s.d. between the sides and the photos' level; chi square of four terms: one in 2000
 MOST_THREE_MM, THREE_SHARE = 0.06, 1 / 3     # rms of three sides with a level; over that without another of the sides
+OTHER = 0.03               # of the photo's longer side, that corners of another rectangle lie apart
 ROUNDS = 8                 # of reweighting
 OUTLYING = 3.0             # Geman and McClure (1985): at so many s.d. a tile counts a quarter
 
@@ -80,7 +82,7 @@ def found_by_rectangle(before: Photo, after: Photo, piece: Piece, ground: Ground
                 theirs=theirs, per_mm=widest / WIDEST_MM)
     best = None
     for one in ways_to_lay(pair)[:MOST_FOLLOWED]:
-        followed = _followed(pair, one, piece, cameras)
+        followed = _followed(pair, one, piece, cameras, ground)
         if followed is None:
             continue
         found, alone = followed
@@ -110,13 +112,15 @@ class _Told:
     shades: tuple[bool, bool]          # light strokes on BEFORE, on AFTER
 
 
-def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras) -> tuple[Found, bool] | None:
+def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras,
+              ground: Ground | None) -> tuple[Found, bool] | None:
     """Follow the sides and ask the strokes: the map, and whether the sides hold it alone."""
     grid = pair.grid(PER_MM)
     s, back = grid.per_mm, np.linalg.inv(grid.to_source)
+    other = cameras.to_level is not None and _within_levelled(pair, one, piece, ground)
     if cameras.to_level is None:
         cameras = with_level(cameras, piece, pair.after, one.theirs.corners_px)
-    sides = _by_sides(pair, one, grid, cameras)
+    sides = _by_sides(pair, one, grid, cameras, other)
     told = None if sides is None else _told_by_strokes(pair, one, grid, sides)
     if told is None:
         return None
@@ -138,8 +142,14 @@ def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras) -> tuple[Fo
                  shades=told.shades, corners=sides.corners), alone
 
 
-def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras) -> _Sides | None:
-    """The map by the sides alone; None where a side is not seen."""
+def _within_levelled(pair: Pair, one: Laid, piece: Piece, ground: Ground) -> bool:
+    """Whether the rectangle is another one, in both photos, than that whose sides the photo was levelled by."""
+    return not any(alike(at.corners_px, levelled, OTHER * max(photo.size_px)) for photo, at, levelled in (
+        (pair.before, one.mine, quadrilateral(piece.ground_px)), (pair.after, one.theirs, ground.corners_px)))
+
+
+def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras, other: bool) -> _Sides | None:
+    """The map by the sides, and by a level that another rectangle gave; None where a side is not seen."""
     px_per_mm = pair.per_mm * scale_of(pair.own.homography, pair.to_grid(one.mine.corners_px.mean(axis=0)))
     size = tuple(side / px_per_mm for side in mean_sides(one.mine.corners_px))
     first, second = (traced(photo, at.corners_px, at.dark, size, LEAST_SHARE)
@@ -161,6 +171,8 @@ def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras) -> _Sides | N
         three = _three_sides(sides, _side_of(sides, corners), replace(fit.map, cameras=seen), grid)
         level = three is not None
         sides, fit = three or (sides, fit)
+    elif level and other:
+        fit = fit_map(sides, replace(fit.map, cameras=seen))
     return _Sides(fit=fit, corners=corners, tiles=replace(sides, move=fit.residual), rms=_rms(sides, fit.residual),
                   level=level)
 

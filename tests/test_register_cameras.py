@@ -10,7 +10,7 @@ from test_register import SIZE_PX, board, shot, some_tiles
 
 from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
 from analysis.rectify import rectify
-from analysis.register_cameras import cameras_of
+from analysis.register_cameras import cameras_of, with_lens
 from analysis.register_fit import fit_map, levels_sd, map_sd
 from analysis.register_ground import ground_of
 from analysis.register_map import Cameras, PlaneMap, map_points
@@ -74,6 +74,12 @@ def test_a_level_that_wide_artwork_contradicts_is_told():
                    PlaneMap(homography=np.eye(3), lens=lens_of_photo(SIZE_PX), cameras=known(to_level=None)))
     assert levels_sd(free, known()) < 2.0
     assert levels_sd(free, known(to_level=slanted)) > 10.0
+
+
+def test_a_lens_that_a_small_rectangle_hardly_shows_does_not_replace_one_that_is_known():
+    cameras = known(k1=0.014, k1_sd=0.002, before_lens=lens_of_photo(SIZE_PX, 0.0, 0.003))
+    assert with_lens(cameras, lens_of_photo(SIZE_PX, 0.0, 0.004)) == cameras
+    assert abs(with_lens(replace(cameras, k1_sd=0.008), lens_of_photo(SIZE_PX, 0.02, 0.0005)).k1 - 0.02) < 0.003
 
 
 def seen(board_seed, light, **view):

@@ -2,17 +2,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from test_register import FRAME_MM, SIZE_PX, board, corner_error_mm, shot
 
-from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
+from analysis.geometry import apply_homography, distort, homography_between, homography_of, lens_of_photo, undistort
 from analysis.ground import find_ground
 from analysis.rectangles import rectangles_in, traced
 from analysis.rectify import rectify
 from analysis.register import register
+from analysis.register_cameras import cameras_of
+from analysis.register_fit import map_sd
+from analysis.register_free import _to_photo, _widest
+from analysis.register_map import map_points
 from analysis.register_rectangle import found_by_rectangle
 from tests.real_textures import available, load
 
@@ -20,7 +25,8 @@ PX_PER_MM = 9.0
 FIELD_MM = (4.0, 3.0, 76.0, 57.0)
 
 
-def window_photo(seed, artwork, *, depth=0.4, fibres=(0.12, 40), wood=None, cut=(0.0, 0.0, 0.0), **view):
+def window_photo(seed, artwork, *, depth=0.4, fibres=(0.12, 40), wood=None, cut=(0.0, 0.0, 0.0), field_mm=FIELD_MM,
+                 **view):
     """Photo of a bare board with a darker window and artwork, and the window's true corners.
 
     `cut` (x, y in mm, turn in degrees) moves window and artwork on the board: how askew it was cut or laid.
@@ -30,7 +36,7 @@ def window_photo(seed, artwork, *, depth=0.4, fibres=(0.12, 40), wood=None, cut=
     if wood is not None:
         grain = cv2.resize(load(wood), picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
         picture = 0.35 * np.clip(grain, 0.3, 2.0) * art
-    x0, y0, x1, y1 = (int(round((n + margin) * scale)) for n in FIELD_MM)
+    x0, y0, x1, y1 = (int(round((n + margin) * scale)) for n in field_mm)
     gain = np.ones_like(picture)
     gain[y0:y1, x0:x1] -= depth
     matrix = cv2.getRotationMatrix2D((picture.shape[1] / 2, picture.shape[0] / 2), cut[2], 1.0)
@@ -109,6 +115,35 @@ def test_an_outline_alone_that_the_strokes_contradict_holds_nothing(cut):
     (before, here), (after, there) = (window_photo(3, 1, depth=0.0), window_photo(4, 1, depth=0.0, cut=cut))
     result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM), None)
     assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.3
+
+
+def test_the_level_of_a_whole_board_holds_its_corners_that_a_window_over_a_part_leaves_loose():
+    """Simulated truth: AFTER's slant and lens are known, once from the board's outline, once from the window itself.
+
+    Sides that told the level must not tell it again; other sides must not outvote it.
+    """
+    part, k1 = (10.0, 8.0, 50.0, 40.0), 0.015
+    mm = np.array([[part[0], part[1]], [part[2], part[1]], [part[2], part[3]], [part[0], part[3]]])
+    frame = np.array([[0.0, 0], [80, 0], [80, 60], [0, 60]])
+    (before, here), (after, there) = (window_photo(3, 1, field_mm=part),
+                                      window_photo(4, 1, field_mm=part, turn_deg=3.0, tilt=(2e-4, -1e-4), k1=k1))
+    piece, lens = rectify(before, pixels_per_mm=PX_PER_MM), lens_of_photo(SIZE_PX, k1)
+    to_before, to_after = homography_between(mm, here), homography_between(mm, undistort(there, lens))
+    scale = np.diag([PX_PER_MM, PX_PER_MM, 1.0])
+    cameras = replace(cameras_of(piece, after, None, _to_photo(piece)), to_level=scale @ np.linalg.inv(to_after),
+                      fan_sd_per_px=(1e-6, 1e-6), stretch_sd=5e-4, k1=k1, k1_sd=0.002)
+    off, sd = {}, {}
+    for name, outline in (("board", frame), ("window", mm)):
+        corners = [apply_homography(to_before, outline), distort(apply_homography(to_after, outline), lens)]
+        ground = SimpleNamespace(corners_px=corners[1], outlines_px=find_ground(after.preview, 1.0).outlines_px)
+        found = found_by_rectangle(before, after, replace(piece, ground_px=corners[0]), ground, cameras,
+                                   _widest(piece))
+        grid = apply_homography(np.linalg.inv(_to_photo(piece)) @ to_before, frame)
+        miss = map_points(found.map, grid) - distort(apply_homography(to_after, frame), lens)
+        off[name] = np.linalg.norm(miss, axis=1).max() / PX_PER_MM
+        sd[name] = map_sd(found.fit, apply_homography(np.linalg.inv(found.to_source), grid)).max() / PX_PER_MM
+    assert sd["board"] < sd["window"] / 3
+    assert off["board"] < min(0.1, sd["board"])
 
 
 @pytest.mark.parametrize("k1", [0.0, 0.02])
