@@ -11,12 +11,14 @@ from test_register import FRAME_MM, SIZE_PX, board, corner_error_mm, shot
 
 from analysis.geometry import apply_homography, distort, homography_between, homography_of, lens_of_photo, undistort
 from analysis.ground import find_ground
+from analysis.outlines import alike
 from analysis.rectangles import rectangles_in, traced
 from analysis.rectify import rectify
 from analysis.register import register
 from analysis.register_cameras import cameras_of
 from analysis.register_fit import map_sd
 from analysis.register_free import _to_photo, _widest
+from analysis.register_laid import ways_to_lay
 from analysis.register_map import map_points
 from analysis.register_rectangle import found_by_rectangle
 from tests.real_textures import available, load
@@ -117,7 +119,7 @@ def test_an_outline_alone_that_the_strokes_contradict_holds_nothing(cut):
     assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.3
 
 
-def test_the_level_of_a_whole_board_holds_its_corners_that_a_window_over_a_part_leaves_loose():
+def test_the_level_of_a_whole_board_holds_its_corners_that_a_window_over_a_part_leaves_loose(monkeypatch):
     """Simulated truth: AFTER's slant and lens are known, once from the board's outline, once from the window itself.
 
     Sides that told the level must not tell it again; other sides must not outvote it.
@@ -132,6 +134,8 @@ def test_the_level_of_a_whole_board_holds_its_corners_that_a_window_over_a_part_
     scale = np.diag([PX_PER_MM, PX_PER_MM, 1.0])
     cameras = replace(cameras_of(piece, after, None, _to_photo(piece)), to_level=scale @ np.linalg.inv(to_after),
                       fan_sd_per_px=(1e-6, 1e-6), stretch_sd=5e-4, k1=k1, k1_sd=0.002)
+    monkeypatch.setattr("analysis.register_rectangle.ways_to_lay",
+                        lambda pair: [one for one in ways_to_lay(pair) if alike(one.mine.corners_px, here, 10.0)])
     off, sd = {}, {}
     for name, outline in (("board", frame), ("window", mm)):
         corners = [apply_homography(to_before, outline), distort(apply_homography(to_after, outline), lens)]
