@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-__all__ = ["LineProfile", "Shake", "line_model", "measure_line"]
+__all__ = ["LineProfile", "Shake", "edge_sd_mm", "line_model", "measure_line"]
 
 BLUR_PX = 0.9              # expected Gaussian blur, 1 s.d.: lens, demosaicing and our own sampling; no source
+BLUR_SD = 0.35             # of the logarithm of a blur, about what is expected; no source
+SHAPE_TELLS = 3.5          # width over blur at which a profile's shape tells the two apart as well as what is expected
 LIMITS = ([-1.5, np.log(0.1), -2.0, 0, 0, 0, -np.inf, -np.inf],
           [1.5, np.log(4.0), 2.0, np.inf, np.inf, np.inf, np.inf, np.inf])
 RIDGE = 1e-10              # of the largest element of the normal equations
@@ -97,7 +99,7 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     start = np.array([0.0, np.log(_seen_width(u, profile, width_mm, line, inside, step)), 0.0, outside,
                       max(line, 1e-3), max(inside, 1e-3), 0.0, 0.0])
     held, least = np.zeros((3, 8)), np.zeros(3)
-    held[0, 2] = 0.02 * np.sqrt(len(u)) / 0.35
+    held[0, 2] = 0.02 * np.sqrt(len(u)) / BLUR_SD
     held[1, 6] = held[2, 7] = 0.01 * np.sqrt(len(u)) / step
     if shake:
         held[0] = 0.0
@@ -120,6 +122,19 @@ def measure_line(u: NDArray[np.float64], profile: NDArray[np.float64], width_mm:
     return LineProfile(edge_mm=float(edge), width_mm=width, outside=float(a), line=float(b), inside=float(c),
                        misfit=rms, blur_mm=float(np.hypot(shake.camera_mm, blur / np.sqrt(3))) if shake else blur,
                        shake_mm=blur if shake else 0.0)
+
+
+def edge_sd_mm(line: LineProfile) -> float:
+    """1 s.d. of a line's outer edge for what its profile does not tell: how wide it is, and how blurred.
+
+    Of a line narrower than its blur a profile shows the middle and the second moment, width^2 / 12 + blur^2, so an
+    error of the blur changes the width by 12 blur^2 / width times as much, half of it at either edge. The next
+    moment of a box that shows is the fourth, so what the shape tells grows with the fourth power of width over blur.
+    """
+    if line.shake_mm:                      # sharper sides told the width
+        return 0.5 * ENGRAVED_SD * line.width_mm
+    told = np.hypot(1.0, (line.width_mm / line.blur_mm / SHAPE_TELLS) ** 4)
+    return float(6.0 * line.blur_mm ** 2 / line.width_mm * BLUR_SD / told)
 
 
 def _seen_width(u, profile, width_mm, line, inside, step) -> float:

@@ -36,7 +36,8 @@ TILE_MM = 6.0
 LEAST_TILES = 6            # of each half of them: a homography takes four
 SURE_AGREEMENT = 0.70      # correlation of fine artwork, where not proven; 197 unrelated pairs: 0.48 at most
 MOST_RESIDUAL_MM = 0.35
-TRUSTED_FRAME_MM = 0.12    # artwork that lies nearer than this to where the frames put it leaves them alone
+TRUSTED_FRAME_MM = 0.12    # artwork that lies nearer than this to where the frames put it leaves them alone, ...
+TRUSTED_FRAME_SD_MM = 0.06 # ... where both frames' corners are known to this
 BARE_SIGMAS, BARE_COVER = 3.3, 0.10        # marks no deeper and no more than these are grain, not artwork
 WIDEST_FIGURE = 0.35       # of the frame's shorter side; the ground beside a wider one cannot be told; no source
 FRAME_ALONE = ("Nothing is engraved inside the frames that both photos share, so the photos are laid on each other by "
@@ -137,8 +138,9 @@ def _refined(works: Works, way: Way, proven: bool) -> Match:
     check = measure_tiles(ours, moved, way.within, _tile(s), FIT_SIGMAS_MM[-1] * s)
     misfit, given = _rms_move(check), "corners" in (before.method, after.method)
     agreement = correlation(ours, moved, way.within, 0.2 * s)
-    if given or misfit > TRUSTED_FRAME_MM * s:
-        frames = _corners(before, after, first)
+    frames = _corners(before, after, first)
+    vague = frames.precision[0, 0, 0] < (TRUSTED_FRAME_SD_MM * s) ** -2
+    if given or vague or misfit > TRUSTED_FRAME_MM * s:
         fit, crossed = _fitted(ours, moved, area, s, frames)
         warped = moved if fit is None else warp(moved, np.eye(3), fit.map, area.shape)[0]
         better = correlation(ours, warped, way.within, 0.2 * s)

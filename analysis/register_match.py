@@ -29,4 +29,4 @@ class Match:
     after_lens: Lens | None = None                   # AFTER's, where its frame showed it
     warnings: tuple[str, ...] = ()
     agreement: float | None = None
-    even: bool = False
+    even: bool = False                               # refused: the artwork looks alike half a turn round
