@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.ground_rectangles import rectangles
-from analysis.ground_regions import Region, contrast_of, features_of, filled, filled_quad, regions_of
+from analysis.ground_regions import Region, contrast_of, contrast_within, features_of, filled, filled_quad, regions_of
 from analysis.ground_sides import straight_sides
 from analysis.outlines import SAME, apart, lines_of_preview, quads_of_lines
 from analysis.sides import mean_sides, moved_out
@@ -105,8 +105,9 @@ def _clear(regions: list[Region], features) -> list[_Part]:
     for region in regions:
         if region.share > LEAST_SHARE and region.solidity >= LEAST_SOLIDITY:
             mask = filled(region.hull, features.shape[:2])
-            contrast = contrast_of(mask, features)
-            if contrast > (LEAST_CONTRAST if filled_quad(region.hull) > LEAST_FILLED else CLEAR):
+            contrast, four = contrast_of(mask, features), filled_quad(region.hull) > LEAST_FILLED
+            if contrast > (LEAST_CONTRAST if four else CLEAR) and (
+                    four or contrast_within(mask, features) > LEAST_CONTRAST):
                 found.append(_Part(mask=mask > 0, contrast=contrast, corners=None))
     return found
 

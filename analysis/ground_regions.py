@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Region", "at_border", "contrast_of", "features_of", "filled", "filled_quad", "regions_of"]
+__all__ = ["Region", "at_border", "contrast_of", "contrast_within", "features_of", "filled", "filled_quad",
+           "regions_of"]
 
 CLUSTERS = (2, 3, 4, 5)    # coarsenesses
 EVEN = (0.8, 0.9)          # share of the pixels with the gentlest slopes: an edge stands in a shadow too
@@ -81,13 +82,17 @@ def contrast_of(mask: NDArray[np.uint8], features: NDArray[np.float32]) -> float
     small = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
     inner = (cv2.erode(mask, small, borderValue=1) - cv2.erode(mask, disk, borderValue=1)) > 0
     outer = (cv2.dilate(mask, disk) - cv2.dilate(mask, small)) > 0
-    if inner.sum() < 50 or outer.sum() < 50:
-        return 0.0
-    a, b = features[inner], features[outer]
-    apart = np.abs(np.median(a, axis=0) - np.median(b, axis=0))
-    spread = 1.4826 * (np.median(np.abs(a - np.median(a, axis=0)), axis=0)
-                       + np.median(np.abs(b - np.median(b, axis=0)), axis=0)) / 2 + 1.0
-    return float((apart / spread).max())
+    return _apart(features[inner], features[outer])
+
+
+def contrast_within(mask: NDArray[np.uint8], features: NDArray[np.float32]) -> float:
+    """The same in colour, of all that lies inside an outline and of what lies beyond a line as wide as the bands.
+
+    Within a line drawn on a board the board's colour goes on as it is beyond it.
+    """
+    near, far = (cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n)) for n in (25, 49))
+    colour = features[..., :3]
+    return _apart(colour[mask > 0], colour[(cv2.dilate(mask, far) - cv2.dilate(mask, near)) > 0])
 
 
 def at_border(outline: NDArray, shape: tuple[int, int]) -> float:
@@ -95,6 +100,16 @@ def at_border(outline: NDArray, shape: tuple[int, int]) -> float:
     h, w = shape
     x, y = outline[:, 0], outline[:, 1]
     return float(np.mean((x < 4) | (y < 4) | (x > w - 5) | (y > h - 5)))
+
+
+def _apart(a, b) -> float:
+    """How far the features (n, 4) of two sets of pixels lie apart, over their spread; 0 for few pixels."""
+    if min(len(a), len(b)) < 50:
+        return 0.0
+    apart = np.abs(np.median(a, axis=0) - np.median(b, axis=0))
+    spread = 1.4826 * (np.median(np.abs(a - np.median(a, axis=0)), axis=0)
+                       + np.median(np.abs(b - np.median(b, axis=0)), axis=0)) / 2 + 1.0
+    return float((apart / spread).max())
 
 
 def _clusters(features, count) -> NDArray[np.int32]:

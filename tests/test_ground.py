@@ -77,3 +77,17 @@ def test_a_texture_that_fills_the_photo_has_no_straight_outline(texture):
     picture = cv2.resize(picture / picture.max(), None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
     found = find_ground(coded(picture[..., None] * np.array([0.8, 0.64, 0.5])), 1.0)
     assert found is None or found.axis_deg is None
+
+
+@pytest.mark.parametrize("share", [0.3, 0.45])
+def test_what_a_drawn_line_encloses_on_a_board_that_fills_the_photo_is_no_piece(share):
+    """A toothed ring burnt into the board: its inside is the board, as its outside is."""
+    board, turn = streaky(3, 6.0, 2.0, 0.05), np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    reach = share * np.array(SIZE) * (1 + 0.04 * (-1) ** np.arange(60))[:, None]
+    ring = np.array(SIZE) / 2 + reach * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    line = np.zeros(SIZE[::-1], np.uint8)
+    cv2.polylines(line, [np.round(ring).astype(np.int32)], True, 1, 24)
+    burnt = np.where(line > 0, 0.06, board)
+    assert find_ground(coded(burnt), 1.0) is None
+    plate = cv2.fillPoly(np.zeros_like(line), [np.round(ring).astype(np.int32)], 1)       # a plate of that shape is one
+    assert find_ground(coded(np.where(plate > 0, board, 0.06)), 1.0) is not None
