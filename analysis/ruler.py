@@ -30,7 +30,8 @@ EVERY_TICK = 0.55          # correlation one tick on, near the edge
 EVERY_TENTH = 0.5          # correlation ten ticks on, farther in ...
 NOT_EVERY = 0.25           # ... where one tick on there is less than this
 LEAST_VARIANCE = 4e-4      # of log light along a row: 2 %
-FEWEST_WINDOWS = 2         # that must agree
+FEWEST_WINDOWS = 2         # that must agree, along one line
+ONE_LINE_MM = 2.0          # across a line: the same one
 MOST_SPREAD = 0.06         # of the spacing between windows: more is a tilted photo
 
 
@@ -168,6 +169,10 @@ def _agreed(readings) -> Ruler | None:
     if len(table) < FEWEST_WINDOWS or len(table) < 0.6 * len(readings):
         return None
     spacing = float(np.mean(table[:, 0]))
+    apart = table[:, None, 1:3] - table[None, :, 1:3]
+    off = np.abs(apart[..., 0] * table[None, :, 4] - apart[..., 1] * table[None, :, 3])
+    if (off < ONE_LINE_MM * spacing).sum(axis=0).max() < FEWEST_WINDOWS:
+        return None                        # two lines of lettering side by side may look alike by chance
     direction = table[0, 3:5]
     along = table[:, 1:3] @ direction
     ends = tuple(tuple(map(float, table[k, 1:3])) for k in (along.argmin(), along.argmax()))

@@ -7,7 +7,7 @@ import pytest
 from skimage import data
 
 from analysis.rectify import rectify
-from analysis.ruler import read_ruler
+from analysis.ruler import _agreed, read_ruler
 from analysis.simulate import CameraSpec, PieceSpec, StripeSpec, camera_homography, photograph
 from tests.hard_frames import LINEAR
 from tests.test_rectify import photo_of
@@ -62,6 +62,13 @@ def test_a_ruler_is_never_used_silently():
     assert piece.scale_known and piece.method == "scale"
     assert piece.photo_px_per_mm == pytest.approx(9.3, rel=0.003) and piece.scale_sd_fraction >= 0.01
     assert any("ruler" in words and "9.30" in words for words in piece.warnings)
+
+
+def test_two_windows_side_by_side_are_no_ruler_and_two_along_one_line_are():
+    """Lettering on streaked wood gave 27.5 px per mm at 12.1, from one window each on two edges 12 mm apart."""
+    level = (1.0, 0.0)
+    assert _agreed([(26.0, 400.0, 300.0, *level), (29.0, 850.0, 640.0, *level)]) is None
+    assert _agreed([(26.0, 400.0, 300.0, *level), (26.4, 850.0, 310.0, *level)]).windows == 2
 
 
 def slanted_board(tilt_deg, *, covered=False):
