@@ -19,6 +19,7 @@ from analysis.frame_candidates import (
     Candidate,
     covered_candidates,
     faint_candidates,
+    light_candidates,
     line_candidates,
     line_on_three_sides,
     lines_along,
@@ -48,7 +49,7 @@ PASSES = ((line_candidates, 1100, 0.0, 0.0), (line_candidates, 1100, 1.5, 0.0), 
           (line_candidates, 2200, 1.0, 0.0), (faint_candidates, 700, 0.0, 0.0),
           (line_candidates, 1100, 0.0, -0.03), (line_candidates, 1100, 0.0, 0.03),
           (covered_candidates, 1100, 0.0, 0.0), (covered_candidates, 2200, 1.0, 0.0),
-          (faint_candidates, 1100, 0.0, 0.0),
+          (faint_candidates, 1100, 0.0, 0.0), (light_candidates, 1100, 0.0, 0.0),
           (edge_candidates, 1100, 0.0, 0.0), (edge_candidates, 700, 1.5, 0.0))
 BESIDE_MM = (0.8, 2.4, 4.0)    # outside of what was found, where a line is looked for
 LEAST_BESIDE_MM, LEAST_BESIDE_PX = 0.25, 1.5   # nearer it is the same line

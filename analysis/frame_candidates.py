@@ -12,9 +12,9 @@ from analysis.quads import EdgeLines, edge_lines, quadrilaterals, quadrilaterals
 from analysis.ranks import percentile
 from analysis.sides import moved_out, nan_median, side_profiles, side_px_per_mm
 
-__all__ = ["Candidate", "GOES_ON", "LEAST_AREA", "LEAST_BAR", "SHAPE_COST", "brightest", "covered_candidates",
-           "distinct", "faint_candidates", "line_beyond", "line_candidates", "line_on_three_sides", "lines_along",
-           "shapes_seen", "side_medians", "straight_edges", "widest_bars"]
+__all__ = ["GOES_ON", "LEAST_AREA", "LEAST_BAR", "SHAPE_COST", "Candidate", "brightest", "covered_candidates",
+           "distinct", "faint_candidates", "light_candidates", "line_beyond", "line_candidates", "line_on_three_sides",
+           "lines_along", "shapes_seen", "side_medians", "straight_edges", "widest_bars"]
 
 LOOSE_MISFIT = 0.06        # of proportions and right angles, before the corners are refined
 SHAPE_COST = 20.0          # of misfit in score: 1 % is a fifth of a clear line
@@ -59,6 +59,12 @@ def faint_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float])
     found = lines_along(picture, corners[order], misfits[order], size_mm) if len(order) else []
     found = [replace(one, faint=True) for one in found if one.dark]
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
+
+
+def light_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
+    """The same of light lines, which are dark ones of the inverse; brighter than all else, they have no edge pieces."""
+    inverse = 1.0 / np.maximum(picture, np.float32(1e-3 * brightest(picture) + 1e-6))
+    return [replace(one, dark=False) for one in faint_candidates(inverse, size_mm)]
 
 
 def covered_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:

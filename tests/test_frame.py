@@ -550,3 +550,10 @@ def test_an_edge_lies_within_what_is_stated_of_blur_and_sharpening(width_mm, blu
 def test_corners_are_stated_no_better_than_sharpening_lets_any_edge_be_known():
     luminance, _ = drawn([], 0.8)
     assert SHARPENED_PX <= find_frame(luminance, (80.0, 60.0)).corners_sd_px < 0.2
+
+
+@pytest.mark.parametrize("grain", [0.0, 0.1])
+def test_a_light_line_brighter_than_all_else_is_found(grain):
+    """As on a stained board; at a preview's eight bits, the top half per cent of its light is one level."""
+    photo, true = on_a_bench(*drawn([], 0.5, grain=grain, depth=-0.6), (2400, 1800), (700, 500))
+    assert worst_mm(find_frame(photo, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
