@@ -41,7 +41,8 @@ class Candidate:
     strength: float                    # log contrast of the line, or of the edge
     score: float
     faint: bool = False                # from lines that no edge piece shows: all sides must then agree beyond doubt
-    covered: bool = False              # one side's line is seen in part only, as under a tool that lies on it
+    # (4, 2): from where to where each side's line is seen, 0 to 1, if one is so in part only, as under a tool on it
+    span: NDArray[np.float64] | None = None
 
 
 def line_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float]) -> list[Candidate]:
@@ -78,7 +79,7 @@ def covered_candidates(picture: NDArray[np.float32], size_mm: tuple[float, float
             order = np.argsort(2.0 * misfit - support.mean(axis=1))
             order = order[misfit[order] < LOOSE_MISFIT][:MOST // 4]
             found += lines_along(picture, corners[order], misfit[order], size_mm, seen[order]) if len(order) else []
-    found = [replace(one, covered=True) for one in distinct(sorted(found, key=lambda c: -c.score), size_mm)]
+    found = distinct(sorted(found, key=lambda c: -c.score), size_mm)
     return found if len(found) <= FEW else _not_of_a_grid(picture, found, size_mm)
 
 
@@ -97,7 +98,8 @@ def lines_along(picture, corners, misfits, size_mm, span=None, lens=None) -> lis
             if bar.min() > 0.4 * LEAST_BAR and bar.mean() > LEAST_BAR:
                 found.append(Candidate(corners=corners[k], misfit=float(misfits[k]), edge_mm=at, width_mm=float(width),
                                        dark=dark, strength=float(score),
-                                       score=float(score - SHAPE_COST * misfits[k])))
+                                       score=float(score - SHAPE_COST * misfits[k]),
+                                       span=None if span is None else span[k]))
     return distinct(sorted(found, key=lambda c: -c.score), size_mm)
 
 

@@ -67,12 +67,12 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         Of the lens that the candidate's corners are free of.
     """
     h, w = luminance.shape
-    lens, width = lens_of_photo((w, h), k1), candidate.width_mm
+    lens, width, covered = lens_of_photo((w, h), k1), candidate.width_mm, candidate.span is not None
     corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
     shaken_mm = 0.0                        # a shake longer than the line is wide takes the steepest place off its edge
-    for reach in COVERED_REACHES_MM if candidate.covered else REACHES_MM:
+    for reach in COVERED_REACHES_MM if covered else REACHES_MM:
         edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
-                            reach_mm=reach + shaken_mm)
+                            reach_mm=reach + shaken_mm, span=candidate.span)
         fit = fit_sides(edges, (w, h))
         if fit is None:
             return None
@@ -80,7 +80,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         shaken_mm = max((one.shake_mm for one in edges.lines if one is not None), default=0.0)
         widths = [one.width_mm for one in edges.lines if one is not None]
         width = float(np.median(widths)) if widths else width
-    support, least = float(edges.share.mean()), LEAST_COVERED if candidate.covered else LEAST_SIDE
+    support, least = float(edges.share.mean()), LEAST_COVERED if covered else LEAST_SIDE
     misfit, focal = _shape(corners, size_mm, (w, h), focal_share or USUAL_FOCAL)
     is_line, px_per_mm = candidate.width_mm > 0, side_px_per_mm(corners, size_mm).mean()
     if support < (LEAST_SUPPORT if is_line else EDGE_SUPPORT) or edges.share.min() < least:
@@ -105,7 +105,7 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         beyond = line_beyond(luminance, corners[None], size_mm, width, candidate.dark, lens)[0]
         unlike_ends = _unlike_ends(beyond, out)
         if unlike_ends is None or candidate.faint and not _four_sure(edges, unlike_ends, misfit) or (
-                candidate.covered and not _three_sure(edges, beyond, misfit)):
+                covered and not _three_sure(edges, beyond, misfit)):
             return None
     return CheckedFrame(fit=fit, support=support, is_line=is_line, dark=candidate.dark,
                         score=support + candidate.strength - SHAPE_COST * misfit - END_COST * unlike_ends,

@@ -121,7 +121,7 @@ def _across(to_image, size_mm, positions, lens):
 
 
 def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, lens: Lens, reach_mm: float = 0.8,
-                n: int = 96) -> EdgePoints:
+                n: int = 96, span: NDArray[np.float64] | None = None) -> EdgePoints:
     """Outer edge positions, at half amplitude in linear light, corrected by a model of the blurred line.
 
     Parameters
@@ -139,12 +139,15 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         How far from the corners' lines the edge may be.
     n : int
         Positions a side.
+    span : ndarray, shape (4, 2), optional
+        From where to where each side's line is seen, 0 to 1: elsewhere something may lie on it.
     """
     core = width_mm if width_mm > 0 else 0.8
     u = np.linspace(-DEPTH_MM - reach_mm, reach_mm + 1.1, 145)
     margin = np.clip((core + 0.6) / min(size_mm), 0.02, 0.2)
-    profiles, on, step = side_profiles(luminance, np.asarray(corners)[None], size_mm,
-                                       np.linspace(margin, 1.0 - margin, n), u, lines=LINES, lens=lens)
+    positions = np.linspace(margin, 1.0 - margin, n)
+    profiles, on, step = side_profiles(luminance, np.asarray(corners)[None], size_mm, positions, u, lines=LINES,
+                                       lens=lens)
     outward = _square_to(on[0, :, -1] - on[0, :, 0], step[0].mean(axis=1))
     across = np.linalg.norm(outward, axis=1)
     where, seen, line = np.empty((4, n)), np.zeros((4, n), bool), np.zeros((4, n), bool)
@@ -154,7 +157,9 @@ def edge_points(luminance, corners, size_mm, *, width_mm: float, dark: bool, len
         sigma = max(0.03, 0.6 / across[k]) / (u[1] - u[0])
         smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=sigma, sigmaY=1e-3)
         beyond = max(0.15, 2.2 / across[k])
-        where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark)
+        free = np.full(n, True) if span is None else (positions > span[k, 0]) & (positions < span[k, 1])
+        where[k], seen[k], line[k] = _half_crossing(smooth, profile, u, core, reach_mm, beyond, dark,
+                                                    free if free.sum() >= FEWEST_POINTS else np.full(n, True))
         if width_mm > 0 and (seen[k] & line[k]).sum() >= LEAST_LINE * n:
             seen[k] &= line[k]             # the edge of something that lies on the side is no place of the line
         means.append(_mean_profile(profile, u, where[k], seen[k]) if width_mm > 0 else None)
@@ -184,7 +189,7 @@ def _mean_profile(profile, u, where, seen) -> tuple[NDArray[np.float64], NDArray
     return v, np.sort(rows, axis=0)[cut: len(rows) - cut].mean(axis=0)
 
 
-def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
+def _half_crossing(smooth, profile, u, core, reach, beyond, dark, free):
     """Place of the outer edge in each profile, whether an edge is there, and whether a line is.
 
     Levels are compared in log light, where a dark line shows against a dark
@@ -198,7 +203,7 @@ def _half_crossing(smooth, profile, u, core, reach, beyond, dark):
     outside = _band(log, u, shifts + 0.25, shifts + 0.75)
     inside = _band(log, u, shifts - core - 0.65, shifts - core - 0.25)
     step = outside - line
-    common = np.nan_to_num(nan_median(step, axis=0), nan=0.0)
+    common = np.nan_to_num(nan_median(step[free], axis=0), nan=0.0)
     # Where dirt hides the line a profile alone would jump to the nearest mark, so the side's own place counts.
     best = np.argmax(np.nan_to_num(step, nan=-9.0) + 2.0 * common, axis=1)
     rise = np.nan_to_num(step[rows, best], nan=-9.0)

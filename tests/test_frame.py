@@ -557,3 +557,16 @@ def test_a_light_line_brighter_than_all_else_is_found(grain):
     """As on a stained board; at a preview's eight bits, the top half per cent of its light is one level."""
     photo, true = on_a_bench(*drawn([], 0.5, grain=grain, depth=-0.6), (2400, 1800), (700, 500))
     assert worst_mm(find_frame(photo, (80.0, 60.0)).corners_px, true, 8.0) < 0.1
+
+
+@pytest.mark.parametrize(("beyond_mm", "level", "tool_px"), [(0, 0.2, 14), (2, 0.5, 44), (2, 0.8, 44)])
+def test_the_edge_of_a_tool_over_most_of_a_side_is_not_where_the_rest_of_its_line_lies(beyond_mm, level, tool_px):
+    """Where the line is seen, here two fifths of it, tells its place; the middle of all positions is the tool's."""
+    luminance, true = drawn([], 0.8)
+    photo = covered(luminance, true, [(80 + beyond_mm, 8), (80 + beyond_mm, 42)], level, tool_px)
+    span = np.array([[0.0, 1.0], [0.75, 1.0], [0.0, 1.0], [0.0, 1.0]])
+    edges = edge_points(photo, true, (80.0, 60.0), width_mm=0.8, dark=True, lens=lens_of_photo(photo.shape[::-1]),
+                        reach_mm=1.2, span=span)
+    along = (true[2] - true[1]) / np.linalg.norm(true[2] - true[1])
+    off = (edges.points_px[1][edges.seen[1]] - true[1]) @ np.array([along[1], -along[0]])
+    assert 0.35 < edges.share[1] < 0.45 and np.median(np.abs(off)) < 0.05 * 8.0
