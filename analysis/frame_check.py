@@ -1,13 +1,14 @@
 """Whether a candidate is the frame: its sides traced at full resolution and judged."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frame_candidates import GOES_ON, SHAPE_COST, Candidate, line_beyond
+from analysis.frame_shadow import off_shadow
 from analysis.geometry import USUAL_FOCAL, lens_of_photo, shape_misfit, undistort
 from analysis.side_fit import SideFit, fit_sides
 from analysis.sides import edge_points, moved_out, side_px_per_mm
@@ -23,6 +24,7 @@ EDGE_FOCALS = (0.8, 1.33)  # focal length over the expected one that an edge alo
 LEAST_SIDE = 0.4           # the same for the worst side
 LEAST_COVERED = 0.1        # the same where something lies on it; then the three others must be beyond doubt
 REACHES_MM = (0.8, 0.4)    # of the sides' places from where they are looked for, at first and then
+MOVED_REACHES_MM = (0.4, 0.3)              # the shadow is near
 COVERED_REACHES_MM = (1.2, 0.8, 0.4)       # a piece of a side tells its far end worse
 MOST_UNLIKE_ENDS = 2       # of eight places past the corners, and eight before them
 END_COST = 0.15            # in score, for each place where the line goes on past a corner or stops before it
@@ -51,7 +53,8 @@ class CheckedFrame:
 
 
 def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: tuple[float, float],
-                shape_known: bool = True, focal_share: float | None = None, k1: float = 0.0) -> CheckedFrame | None:
+                shape_known: bool = True, focal_share: float | None = None, k1: float = 0.0, *,
+                moved: bool = False) -> CheckedFrame | None:
     """Trace the sides of a candidate, in photo pixels, or None where it is not the frame.
 
     Parameters
@@ -65,12 +68,14 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
         Focal length over the photo's longer side, where the file states it.
     k1 : float
         Of the lens that the candidate's corners are free of.
+    moved : bool
+        Already taken off a shadow.
     """
     h, w = luminance.shape
     lens, width, covered = lens_of_photo((w, h), k1), candidate.width_mm, candidate.span is not None
     corners = moved_out(candidate.corners, candidate.edge_mm, size_mm)
     shaken_mm = 0.0                        # a shake longer than the line is wide takes the steepest place off its edge
-    for reach in COVERED_REACHES_MM if covered else REACHES_MM:
+    for reach in MOVED_REACHES_MM if moved else COVERED_REACHES_MM if covered else REACHES_MM:
         edges = edge_points(luminance, corners, size_mm, width_mm=width, dark=candidate.dark, lens=lens,
                             reach_mm=reach + shaken_mm, span=candidate.span)
         fit = fit_sides(edges, (w, h))
@@ -95,6 +100,10 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
             and _three_alike(edges.lines, edges.outward_px)):
         return None
+    beside = off_shadow(luminance, corners, size_mm, width, candidate.dark, lens) if is_line and shape_known else None
+    if beside is not None and not moved:
+        again = replace(candidate, corners=beside, edge_mm=np.zeros(4))
+        return check_frame(luminance, again, size_mm, shape_known, focal_share, lens.k1, moved=True)
     # Past a corner outside the photo it is not seen whether two sides end: a ruled mat's go on there.
     out = 2 * int(((fit.corners_px < -0.5) | (fit.corners_px > np.array([w, h]) - 0.5)).any(axis=1).sum())
     out = out if shape_known else 0
