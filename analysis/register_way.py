@@ -40,6 +40,8 @@ PROOF_PER_MM = 5.0         # samples, of all the artwork at once: 16 across the 
 LEAST_START = 0.30         # correlation of blurred artwork the right way round, and of what half a turn changes in it
 SURE_START = 0.60          # above it, artwork of the other shade need not be tried; no source
 LEAST_SHARE = 0.3          # of what stands out, that both show in that place; 50 unlike pairs: 0.33, at a ratio of 2.3
+# Where both show most of what stands out, it need not stand so far out of every other place: few strokes cannot
+MOST_SHARE, FEW_RATIO = 0.5, 2.0
 LEAST_CHANGED = 0.1        # of the agreement, that half a turn must take away; 18 even artworks: -0.04 to 0.07
 
 
@@ -117,7 +119,8 @@ def proven_ways(works: Works, of_shades: tuple[tuple[bool, bool], ...] = SHADES)
         for turn in _turns(works):
             way = _way(coarse, turn, shades)
             place = compared(ours, onto(theirs, coarse.first, coarse.second, way.to_after), way.within, widest)
-            if place.share > LEAST_SHARE and place.ratio > LEAST_RATIO:
+            share, ratio = (MOST_SHARE, FEW_RATIO) if place.ratio < LEAST_RATIO else (LEAST_SHARE, LEAST_RATIO)
+            if place.share > share and place.ratio > ratio:
                 found.append((place, shades, turn))
     told = [(place.ratio, shades, turn) for place, shades, turn in found
             if _in_order(works) or 1 - place.even > max(LEAST_CHANGED, 1 / place.ratio)]

@@ -11,6 +11,7 @@ import pytest
 from skimage import data
 from skimage.registration import phase_cross_correlation
 
+from analysis import register_way
 from analysis.geometry import apply_homography, distort, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import rectify
@@ -23,6 +24,7 @@ from analysis.register_free import align_free, most_sd
 from analysis.register_grow import grown
 from analysis.register_map import PlaneMap, map_points, warp
 from analysis.register_match import Match
+from analysis.register_place import Place
 from analysis.register_start import Start, starts
 from analysis.register_tiles import Tiles, figures_of, measure_tiles
 from analysis.strokes import shades, stroke_response
@@ -123,6 +125,16 @@ def test_boards_with_other_grain_are_aligned_by_their_artwork_either_way_up(turn
     assert result.ok and result.turned == (turn_deg > 90)
     assert corner_error_mm(result, cb, ca, 11.0) < 0.1
     assert result.residual_mm < 0.1 and result.overlap_fraction > 0.98
+
+
+@pytest.mark.parametrize(("share", "ratio", "proven"), [(0.6, 2.5, True), (0.45, 2.5, False), (0.7, 1.8, False),
+                                                        (0.35, 3.5, True), (0.25, 9.0, False)])
+def test_few_strokes_that_both_pieces_show_whole_prove_a_place_that_stands_out_less(monkeypatch, share, ratio, proven):
+    """Agreement of artwork with other artwork on equal frames: a share of 0.33 at most, at a ratio of 2.3 (49 pairs)."""
+    monkeypatch.setattr(register_way, "compared", lambda *_: Place(share=share, ratio=ratio, even=0.2))
+    before, cb = shot(made(1), 1)
+    works = register_way.works_of(framed(before, cb), framed(before, cb), 5.0)
+    assert bool(register_way.proven_ways(works, ((False, False),))[0]) == proven
 
 
 @pytest.mark.parametrize("turn_deg", [92.0, 178.0, -91.0])
