@@ -18,7 +18,8 @@ from analysis.sides import mean_sides
 __all__ = ["BLUR_MM", "LEAST_AREA_MM2", "Laid", "ways_to_lay"]
 
 PER_MM = 3.2               # samples
-MOST_UNLIKE = 0.08         # log of the sides' proportions: a slant of 20 degrees changes them by 0.06
+MOST_UNLIKE = 0.16         # log of the sides' proportions: a slant of 30 degrees changes them by 0.14
+GROUNDS_FIRST = 3          # ranks that two grounds within outlines gain on a ground and an outline; no source
 MOST_LAID = 12             # ways whose artwork is compared
 OFF_MM = 2.0               # rectangles are known so roughly
 BLUR_MM = 0.5
@@ -67,9 +68,11 @@ def _allowed(pair: Pair) -> list[Laid]:
                 there = np.roll(other.corners_px, turn, axis=0)
                 (a, b), (c, d) = mean_sides(one.corners_px), mean_sides(there)
                 matrix = homography_between(here, there)
-                if abs(np.log(a * d / (b * c))) < MOST_UNLIKE and credible(matrix, here):
-                    found.append((i + j, Laid(mine=one, theirs=replace(other, corners_px=there),
-                                              plane=PlaneMap(homography=matrix, lens=lens))))
+                unlike = abs(np.log(a * d / (b * c)))
+                if unlike < MOST_UNLIKE and credible(matrix, here):
+                    rank = i + j + unlike / MOST_UNLIKE - GROUNDS_FIRST * (one.inner and other.inner)
+                    found.append((rank, Laid(mine=one, theirs=replace(other, corners_px=there),
+                                             plane=PlaneMap(homography=matrix, lens=lens))))
     return [one for _, one in sorted(found, key=lambda ranked: ranked[0])]
 
 

@@ -39,6 +39,7 @@ LEAST_SHARE = 0.4          # of a side where its edge is seen
 LEAST_RATIO = 1.4          # of the strokes' correlation to that of every other place; 242 unlike pairs: 1.11 at most
 LEAST_ALIKE = 0.15         # correlation of strokes, and of what half a turn changes in them, where their place stands
 #                            out: 50 unlike pairs laid on each other by force: 0.1 at most where the ratio is over 1
+SURE_ALIKE, SURE_RATIO = 0.6, 1.15         # small artwork lies like itself a little beside its place as well
 TILE_MM, TILE_BLUR_MM, TILE_ALIKE = 6.0, 0.35, 0.5
 MOST_MOVE = 2.0            # of a tile that agrees, over the blur
 LEAST_TILES = 3
@@ -215,7 +216,8 @@ def _told(first: Seen, second: Seen, shades, grid: Grid, corners) -> _Told | Non
     ours, theirs = (strokes_of(seen, first.area & second.area, grid, light)
                     for seen, light in zip((first, second), shades, strict=True))
     alike = min(correlation(ours, theirs, area, 0.2 * s), _upright(ours, theirs, corners, area, s))
-    if alike < LEAST_ALIKE or peak_ratio(ours, theirs, area, 0.3 * s, 1.5 * s) < LEAST_RATIO:
+    ratio = peak_ratio(ours, theirs, area, 0.3 * s, 1.5 * s)
+    if alike < LEAST_ALIKE or ratio < (LEAST_RATIO if alike < SURE_ALIKE else SURE_RATIO):
         return None
     tiles = measure_tiles(ours, theirs, area, max(12, round(TILE_MM * s)), TILE_BLUR_MM * s)
     agrees = (tiles.agreement > TILE_ALIKE) & (np.hypot(*tiles.move.T) < MOST_MOVE * TILE_BLUR_MM * s)

@@ -12,15 +12,16 @@ from test_register import FRAME_MM, SIZE_PX, board, corner_error_mm, shot
 from analysis.geometry import apply_homography, distort, homography_between, homography_of, lens_of_photo, undistort
 from analysis.ground import find_ground
 from analysis.outlines import alike
-from analysis.rectangles import rectangles_in, traced
+from analysis.rectangles import Rectangle, rectangles_in, traced
 from analysis.rectify import rectify
 from analysis.register import register
 from analysis.register_cameras import cameras_of
 from analysis.register_fit import map_sd
 from analysis.register_free import _to_photo, _widest
-from analysis.register_laid import ways_to_lay
+from analysis.register_laid import _allowed, ways_to_lay
 from analysis.register_map import map_points
 from analysis.register_rectangle import found_by_rectangle
+from analysis.register_tiles import measure_tiles
 from tests.real_textures import available, load
 
 PX_PER_MM = 9.0
@@ -97,6 +98,31 @@ def test_equal_windows_prove_nothing_where_the_artwork_as_a_whole_does_not_agree
                         lambda *given: laid.append(found_by_rectangle(*given)) or laid[-1])
     result, _ = aligned(window_photo(10, 1), window_photo(20, 2, turn_deg=2.0))
     assert laid[0] is not None and not result.ok
+
+
+def test_a_photo_slanted_by_twenty_eight_degrees_shows_a_window_of_other_proportions_that_is_laid_all_the_same():
+    """A slant of 28 degrees takes 12 % off one side: log proportions 0.12 apart."""
+    square = np.array([[0, 0], [800, 0], [800, 600], [0, 600.0]])
+    slanted = square * [1.0, np.cos(np.radians(28.0))]
+    plane = SimpleNamespace(size_px=SIZE_PX)
+    mine, theirs = (Rectangle(corners_px=corners, dark=True, inner=True) for corners in (square, slanted))
+    pair = SimpleNamespace(mine=[mine], theirs=[theirs], after=plane, to_grid=lambda points: points)
+    assert {int(abs(one.theirs.corners_px[0] - slanted).sum(axis=1).argmin()) for one in _allowed(pair)} == {0, 2}
+
+
+@pytest.mark.parametrize(("alike_", "ratio", "told"), [(0.9, 1.2, True), (0.5, 1.2, False), (0.9, 1.1, False),
+                                                       (0.2, 1.5, True), (0.1, 1.5, False)])
+def test_small_artwork_that_is_the_same_throughout_is_believed_though_it_nearly_fits_beside_its_place(
+        monkeypatch, alike_, ratio, told):
+    """Unlike pairs laid on each other by force: a correlation of 0.1 at most where the ratio is over 1 (50 pairs)."""
+    for name, value in (("correlation", alike_), ("peak_ratio", ratio)):
+        monkeypatch.setattr(f"analysis.register_rectangle.{name}", lambda *_, value=value: value)
+    found = []
+    monkeypatch.setattr("analysis.register_rectangle.measure_tiles",
+                        lambda *given: found.append(1) or measure_tiles(*given))
+    first, second = window_photo(3, 1), window_photo(4, 1, turn_deg=2.0)
+    register(first[0], second[0], rectify(first[0], pixels_per_mm=PX_PER_MM), None)
+    assert bool(found) == told
 
 
 def test_equal_windows_without_artwork_are_refused_for_half_a_turn_cannot_be_told():
