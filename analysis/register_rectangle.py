@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, homography_between, undistort
-from analysis.ground import Ground, quadrilateral
+from analysis.ground import Ground
 from analysis.outlines import alike
 from analysis.photo import Photo
 from analysis.piece import Piece
@@ -146,7 +146,7 @@ def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras,
 def _within_levelled(pair: Pair, one: Laid, piece: Piece, ground: Ground) -> bool:
     """Whether the rectangle is another one, in both photos, than that whose sides the photo was levelled by."""
     return not any(alike(at.corners_px, levelled, OTHER * max(photo.size_px)) for photo, at, levelled in (
-        (pair.before, one.mine, quadrilateral(piece.ground_px)), (pair.after, one.theirs, ground.corners_px)))
+        (pair.before, one.mine, piece.outlines_px[0]), (pair.after, one.theirs, ground.corners_px)))
 
 
 def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras, other: bool) -> _Sides | None:

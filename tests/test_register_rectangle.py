@@ -166,14 +166,23 @@ def test_the_level_of_a_whole_board_holds_its_corners_that_a_window_over_a_part_
     for name, outline in (("board", frame), ("window", mm)):
         corners = [apply_homography(to_before, outline), distort(apply_homography(to_after, outline), lens)]
         ground = SimpleNamespace(corners_px=corners[1], outlines_px=find_ground(after.preview, 1.0).outlines_px)
-        found = found_by_rectangle(before, after, replace(piece, ground_px=corners[0]), ground, cameras,
-                                   _widest(piece))
+        outlines = np.concatenate([corners[:1], piece.outlines_px])
+        found = found_by_rectangle(before, after, replace(piece, outlines_px=outlines), ground, cameras, _widest(piece))
         grid = apply_homography(np.linalg.inv(_to_photo(piece)) @ to_before, frame)
         miss = map_points(found.map, grid) - distort(apply_homography(to_after, frame), lens)
         off[name] = np.linalg.norm(miss, axis=1).max() / PX_PER_MM
         sd[name] = map_sd(found.fit, apply_homography(np.linalg.inv(found.to_source), grid)).max() / PX_PER_MM
     assert sd["board"] < sd["window"] / 3
     assert off["board"] < min(0.1, sd["board"])
+
+
+def test_a_part_of_the_piece_that_a_person_gave_changes_no_alignment():
+    """With a given part the whole photo is laid on the grid, and no ground is set apart in it."""
+    (before, here), (after, there) = window_photo(3, 1), window_photo(4, 1, turn_deg=3.0)
+    piece = rectify(before, pixels_per_mm=PX_PER_MM, find_piece=False)
+    assert piece.ground_px is None and piece.level_sd is not None
+    result = register(before, after, piece, None)
+    assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.15
 
 
 @pytest.mark.parametrize("k1", [0.0, 0.02])
