@@ -100,8 +100,10 @@ def check_frame(luminance: NDArray[np.float32], candidate: Candidate, size_mm: t
             misfit < EDGE_MISFIT and edges.share.min() > LEAST_SUPPORT
             and _three_alike(edges.lines, edges.outward_px)):
         return None
-    beside = off_shadow(luminance, corners, size_mm, width, candidate.dark, lens) if is_line and shape_known else None
-    if beside is not None and not moved:
+    beside = None
+    if is_line and shape_known and not moved:
+        beside = off_shadow(luminance, corners, size_mm, width, candidate.dark, lens)
+    if beside is not None:
         again = replace(candidate, corners=beside, edge_mm=np.zeros(4))
         return check_frame(luminance, again, size_mm, shape_known, focal_share, lens.k1, moved=True)
     # Past a corner outside the photo it is not seen whether two sides end: a ruled mat's go on there.

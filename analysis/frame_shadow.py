@@ -7,6 +7,8 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.frame_candidates import U_MM, side_medians
 from analysis.geometry import Lens, apply_homography, homography_of
+from analysis.piece import rectangle
+from analysis.sides import OUTWARD
 
 __all__ = ["off_shadow"]
 
@@ -55,10 +57,8 @@ def off_shadow(luminance: NDArray[np.float32], corners: NDArray[np.float64], siz
         return None
     at = U_MM[parts.argmax(axis=1)] + width_mm / 2
     moved = np.polyval(np.polyfit(PARTS.mean(axis=1)[clear], at[clear], 1), [0.0, 1.0])    # outward, at both ends
-    w, h = size_mm
-    place = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64)
-    outward = np.array([[0, -1], [1, 0], [0, 1], [-1, 0]], np.float64)[side]
-    place[[side, (side + 1) % 4]] += moved[:, None] * outward
+    place = rectangle(size_mm)
+    place[[side, (side + 1) % 4]] += moved[:, None] * OUTWARD[side]
     return apply_homography(homography_of(corners, size_mm), place)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import apply_homography, lens_of_photo
+from analysis.piece import rectangle
 from analysis.rectify import Piece, piece_to_photo
 from analysis.register_alike import correlation
 from analysis.register_fit import MapFit, fit_map, map_sd
@@ -25,7 +26,7 @@ from analysis.register_way import (
     turned,
     works_of,
 )
-from analysis.register_work import Work, frame_zone, inside, onto, rectangle, seen_area, size_of, work_scale
+from analysis.register_work import Work, frame_zone, inside, onto, seen_area, size_of, work_scale
 from analysis.streaks import without_streaks
 from analysis.strokes import Strokes, stroke_response
 

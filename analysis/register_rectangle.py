@@ -215,9 +215,9 @@ def _told(first: Seen, second: Seen, shades, grid: Grid, corners) -> _Told | Non
         return None
     ours, theirs = (strokes_of(seen, first.area & second.area, grid, light)
                     for seen, light in zip((first, second), shades, strict=True))
-    alike = min(correlation(ours, theirs, area, 0.2 * s), _upright(ours, theirs, corners, area, s))
+    agreement = min(correlation(ours, theirs, area, 0.2 * s), _upright(ours, theirs, corners, area, s))
     ratio = peak_ratio(ours, theirs, area, 0.3 * s, 1.5 * s)
-    if alike < LEAST_ALIKE or ratio < (LEAST_RATIO if alike < SURE_ALIKE else SURE_RATIO):
+    if agreement < LEAST_ALIKE or ratio < (LEAST_RATIO if agreement < SURE_ALIKE else SURE_RATIO):
         return None
     tiles = measure_tiles(ours, theirs, area, max(12, round(TILE_MM * s)), TILE_BLUR_MM * s)
     agrees = (tiles.agreement > TILE_ALIKE) & (np.hypot(*tiles.move.T) < MOST_MOVE * TILE_BLUR_MM * s)

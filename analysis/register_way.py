@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.piece import rectangle
 from analysis.rectify import Piece
 from analysis.register_alike import correlation
 from analysis.register_place import LEAST_RATIO, compared
@@ -24,7 +25,6 @@ from analysis.register_work import (
     frame_zone,
     inside,
     onto,
-    rectangle,
     seen_area,
     size_of,
 )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography
 from analysis.rectify import Piece
 
-__all__ = ["FRAME_ZONE_MM", "WORK_PER_MM", "Work", "at_work", "coarser", "frame_zone", "inside", "onto", "rectangle",
+__all__ = ["FRAME_ZONE_MM", "WORK_PER_MM", "Work", "at_work", "coarser", "frame_zone", "inside", "onto",
            "seen_area", "size_of", "work_scale"]
 
 WORK_PER_MM = 8.0          # samples: three across the finest stroke that a phone resolves
@@ -78,12 +78,6 @@ def inside(size, work: Work, zone) -> NDArray[np.bool_]:
     x = work.to_mm[0, 0] * np.arange(columns) + work.to_mm[0, 2]
     y = work.to_mm[1, 1] * np.arange(rows) + work.to_mm[1, 2]
     return ((y > zone) & (y < size[1] - zone))[:, None] & ((x > zone) & (x < size[0] - zone))[None, :]
-
-
-def rectangle(size):
-    """Corners in the order of the piece."""
-    w, h = size
-    return np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
 
 
 def onto(picture, first: Work, second: Work, to_after) -> NDArray[np.float32]:

@@ -43,7 +43,7 @@ def show_answer(answer: Answer) -> None:
 
 def show_evidence(answer: Answer, machine) -> None:
     """Pictures, charts, alignment and table of scores."""
-    report, dark = words.without_options(answer.report), is_dark()
+    report, dark = answer.report, is_dark()
     put(markup.step("4  Evidence"))
     _pictures(answer)
     _curves(answer, machine, dark)
