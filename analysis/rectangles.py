@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import Lens, apply_homography, homography_of, lens_of_photo, undistort
+from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
 from analysis.ground_part import rectangles_of_steps
 from analysis.outlines import alike, straight_outlines
 from analysis.photo import Photo
@@ -66,7 +66,7 @@ def rectangles_in(photo: Photo, outlines_px: NDArray[np.float64] | None) -> list
         outlines_px = straight_outlines(photo.preview, photo.preview_scale)
     grey, same, found = cv2.cvtColor(photo.preview, cv2.COLOR_RGB2GRAY), SAME * max(photo.size_px), []
     inside = sorted((one for quad in outlines_px for one in _inside(grey, photo.preview_scale, quad)),
-                    key=lambda one: -one[0])
+                    key=lambda one: -one[0] * sum(mean_sides(one[1])))      # a small one steps by chance, or is a tile
     for _, quad, dark in inside:
         if len(found) < MOST_RECTANGLES and not any(alike(quad, one.corners_px, same) for one in found):
             inner = any(_within(quad, outline, INSIDE * max(photo.size_px)) for outline in outlines_px)
@@ -102,10 +102,11 @@ def _inside(grey, scale, quad):
 
 
 REACHES = (2.4, 1.0, 0.5)       # mm: a coarse outline is known to a pixel of the picture that was searched
+CELLS_OFF = 4.0            # a rectangle of a known shade is known to so many cells: beyond lies the board's own edge
 
 
 def traced(photo: Photo, corners_px: NDArray[np.float64], dark: bool | None, size: tuple[float, float],
-           least_share: float, reaches: tuple[float, ...] = REACHES, lens: Lens | None = None) -> Traced | None:
+           least_share: float) -> Traced | None:
     """Follow the edges along the sides of a rectangle.
 
     Parameters
@@ -120,20 +121,17 @@ def traced(photo: Photo, corners_px: NDArray[np.float64], dark: bool | None, siz
         in two photos are of the same places.
     least_share : float
         Of each side where its edge is seen.
-    reaches : tuple of float
-        How far from the sides their edges may be, from round to round.
-    lens : Lens, optional
-        To begin with.
 
     Returns
     -------
     Traced or None
         None where a side is not seen.
     """
-    found, first = [], lens or lens_of_photo(photo.size_px)
+    found, first = [], lens_of_photo(photo.size_px)
+    widest = REACHES[0] if dark is None else max(CELLS_OFF / CELLS * max(size), REACHES[1])
     for shade in (True, False) if dark is None else (dark,):
         at, lens = undistort(corners_px, first), first
-        for reach in reaches:
+        for reach in np.minimum(REACHES, widest):
             edges = edge_points(photo.luminance, at, size, width_mm=0.0, dark=shade, lens=lens, reach_mm=reach)
             fit = fit_sides(edges, photo.size_px) if edges.share.min() > least_share else None
             if fit is None:

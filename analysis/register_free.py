@@ -39,6 +39,7 @@ LEAST_SHARE = 0.5          # of what stands out on either board, that both show 
 # Where it stands out so far, less of it will do: textures and dots of tone are no artwork that both could show. Pairs
 # with one word in common reach 4
 FAR_ABOVE, FAIR_SHARE = 8.0, 0.35
+LEAST_FIRST = 1.3          # of the agreement in its place to that in any other; four of a row of five figures: 1.25
 MOST_EVEN = 0.7            # of the agreement, half a turn round; 40 pairs with artwork that is not even: 0.5 at most
 LEAST_BOTH, BOTH_WAYS = 15, 0.3            # tiles that tell both directions alike: those of an edge slide along it
 LEAST_BREADTH, LEAST_LENGTH = 4.0, 7.0     # of the box around them, over the widest stroke
@@ -173,7 +174,7 @@ def _proven(piece: Piece, after: Photo, found: Found, match: Match) -> Match:
     middle = (found.tiles.at[found.agrees] if found.agrees.any() else found.corners).mean(axis=0)
     place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades)
     least = LEAST_SHARE if place.ratio < FAR_ABOVE else FAIR_SHARE
-    if not (place.ratio > LEAST_RATIO and place.share > least):
+    if not (place.ratio > LEAST_FIRST and place.alone > LEAST_RATIO and place.share > least):
         return replace(match, ok=False, reason=NOT_ALIGNED)
     even = place.even > MOST_EVEN
     return replace(match, ok=not even, reason=EVEN if even else None, even=even)

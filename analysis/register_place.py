@@ -39,6 +39,7 @@ class Place:
 
     share: float           # of what stands out in either, that both show in one place: 1 all of it
     ratio: float           # of the correlation there to the highest anywhere else
+    alone: float           # the same, what both pictures repeat of themselves left out: rows of equal figures
     even: float            # of the highest correlation half a turn round, wherever, to that in the place
 
 
@@ -47,6 +48,7 @@ class Whitened:
     """Two pictures in which every frequency counts alike."""
 
     surface: NDArray[np.floating]          # their correlation by the second's shift, (rows, columns), wrapped round
+    repeated: NDArray[np.floating]         # the same, of a pattern that both hold, beside its place
     turned: NDArray[np.floating]           # the same with the second half a turn round, about any place
     pictures: tuple[NDArray[np.float32], NDArray[np.float32]]
 
@@ -111,15 +113,16 @@ def compared(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
     not count.
     """
     if use.sum() < widest ** 2:
-        return Place(share=0.0, ratio=0.0, even=1.0)
+        return Place(share=0.0, ratio=0.0, alone=0.0, even=1.0)
     white = whitened(before, after, use, widest)
     here, elsewhere = _window(NEAR * widest), _window(APART * widest)
-    best, others = float(white.surface[here].max()), white.surface.copy()
-    others[elsewhere] = 0
+    best = float(white.surface[here].max())
+    others, beside = white.surface.copy(), white.surface - white.repeated
+    others[elsewhere] = beside[elsewhere] = 0
     pair = [picture[use] for picture in white.pictures]
     slopes = [_slope(*pair), _slope(*pair[::-1])]
     return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(others.max()), 1e-12),
-                 even=float(white.turned.max()) / max(best, 1e-12))
+                 alone=best / max(float(beside.max()), 1e-12), even=float(white.turned.max()) / max(best, 1e-12))
 
 
 def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArray[np.bool_],
@@ -130,7 +133,9 @@ def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
     power = _smoothed(spectra[0], shape, widest) * _smoothed(spectra[1], shape, widest)
     white = _lowpass(shape, FINE * widest) / np.maximum(power, 1e-12 * power.max()) ** 0.25
     spectra = [white * spectrum for spectrum in spectra]
-    return Whitened(surface=fft.irfft2(np.conj(spectra[0]) * spectra[1], shape),
+    # One pattern with powers a and b correlates by sqrt(a b) times what it does with itself
+    own = [np.maximum(fft.irfft2(np.abs(one) ** 2, shape), 0.0) for one in spectra]
+    return Whitened(surface=fft.irfft2(np.conj(spectra[0]) * spectra[1], shape), repeated=np.sqrt(own[0] * own[1]),
                     turned=fft.irfft2(spectra[0] * spectra[1], shape),      # a convolution turns one of the two
                     pictures=tuple(fft.irfft2(one, shape)[:use.shape[0], :use.shape[1]].astype(np.float32)
                                    for one in spectra))

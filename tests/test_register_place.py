@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage import data
 
-from analysis.register_free import LEAST_RATIO, LEAST_SHARE, MOST_EVEN
+from analysis.register_free import LEAST_FIRST, LEAST_RATIO, LEAST_SHARE, MOST_EVEN
 from analysis.register_place import compared, whitened
 from analysis.strokes import stroke_depth
 from tests.real_textures import available, load
@@ -78,6 +78,28 @@ def test_unlike_figures_never_agree():
         worst.append(place(first, np.roll(second, move, axis=(0, 1)), seeds=(seed, seed + 1)))
     assert max(one.share for one in worst) < LEAST_SHARE
     assert max(one.ratio for one in worst) < LEAST_RATIO
+    assert max(one.alone for one in worst) < LEAST_RATIO
+
+
+def row_of_rings(count=6, apart=50):
+    """Cover of equal rings in a row, and a word."""
+    cover = np.zeros(SHAPE, np.uint8)
+    for k in range(count):
+        cv2.circle(cover, (90 + apart * k, 200), 20, 255, 3, cv2.LINE_AA)
+    cv2.putText(cover, "RXY", (90, 150), cv2.FONT_HERSHEY_DUPLEX, 1.2, 255, 4, cv2.LINE_AA)
+    return cover / np.float32(255)
+
+
+def test_a_row_of_equal_rings_fits_beside_its_place_as_its_own_repetition_tells():
+    found = place(row_of_rings(), row_of_rings())
+    assert found.ratio < LEAST_RATIO < found.alone
+    assert found.ratio > LEAST_FIRST
+    assert found.share > LEAST_SHARE
+
+
+def test_a_row_of_equal_rings_laid_one_ring_farther_is_not_the_first_place():
+    found = place(row_of_rings(), np.roll(row_of_rings(), 50, axis=1))
+    assert found.ratio < 1.0 < LEAST_FIRST
 
 
 def test_a_word_in_common_among_other_artwork_is_no_artwork_in_common():

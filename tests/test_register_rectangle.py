@@ -193,3 +193,38 @@ def test_sides_of_a_window_are_followed_to_a_third_of_a_pixel_through_the_lens(k
              for one in rectangles_in(photo, find_ground(photo.preview, photo.preview_scale).outlines_px)]
     assert min(np.abs(np.roll(one.fit.corners_px, turn, axis=0) - corners).max()
                for one in found if one is not None for turn in range(4)) < 0.33
+
+
+def bare_photo(levels):
+    """Photo of (corners, level) rectangles, each painted over those before it."""
+    picture = np.full(SIZE_PX[::-1], 0.3, np.float32)
+    for (x0, y0, x1, y1), level in levels:
+        cv2.rectangle(picture, (x0, y0), (x1 - 1, y1 - 1), level, -1)
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    grey = np.uint8(255 * picture ** 0.45)
+    return SimpleNamespace(luminance=picture, size_px=SIZE_PX, preview_scale=1.0,
+                           preview=np.ascontiguousarray(np.repeat(grey[..., None], 3, axis=2)))
+
+
+def test_a_window_fainter_than_small_tiles_of_the_bench_is_among_the_rectangles():
+    w, h = SIZE_PX
+    board, window = (w // 8, h // 8, w * 6 // 8, h * 6 // 8), (w // 4, h // 4, w * 5 // 8, h * 5 // 8)
+    tiles = [((x, h * 7 // 8, x + w // 16, h * 7 // 8 + w // 16), 0.05) for x in range(w // 16, w * 14 // 16, w // 8)]
+    photo = bare_photo([(board, 0.5), (window, 0.4), *tiles])
+    outlines = np.array([[[x0, y0], [x1, y0], [x1, y1], [x0, y1]] for (x0, y0, x1, y1), _ in
+                         [(board, 0), *[((a - 9, b - 9, c + 9, d + 9), 0) for (a, b, c, d), _ in tiles]]], float) - 0.5
+    x0, y0, x1, y1 = window
+    truth = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5
+    assert any(alike(one.corners_px, truth, 4.0) for one in rectangles_in(photo, outlines))
+
+
+@pytest.mark.parametrize("margin_mm", [2.3, 2.6, 6.0])
+def test_sides_of_a_window_are_followed_though_the_boards_own_edge_is_bolder_and_near(margin_mm):
+    w, h = SIZE_PX
+    x0, y0, x1, y1 = window = (w // 4, h // 4, w * 3 // 4, h * 3 // 4)
+    far = round(margin_mm * PX_PER_MM)
+    photo = bare_photo([((x0 - far, y0 - 90, x1 + 90, y1 + 90), 0.15), (window, 0.08)])
+    photo.luminance[photo.luminance > 0.29] = 0.9
+    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5
+    found = traced(photo, corners + 2.0, True, ((x1 - x0) / PX_PER_MM, (y1 - y0) / PX_PER_MM), 0.4)
+    assert found is not None and np.abs(found.fit.corners_px - corners).max() < 0.33
