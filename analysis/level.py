@@ -23,9 +23,18 @@ from analysis.ground import sides_direction
 from analysis.ground_sides import straight_sides
 from analysis.photo import Photo
 from analysis.piece import local_px_per_mm
-from analysis.side_fit import fit_sides
+from analysis.side_fit import LineFit, fit_lines, fit_sides
 from analysis.sides import EdgePoints, mean_sides
-from analysis.slant import camera_of, levelled, off_square_deg, plane_normal, upright
+from analysis.slant import (
+    camera_of,
+    cut_side,
+    levelled,
+    normal_of_three,
+    off_square_deg,
+    plane_normal,
+    rectangle_of_three,
+    upright,
+)
 from analysis.steep_lines import steep_lines
 
 __all__ = ["Level", "level_by"]
@@ -34,6 +43,7 @@ UNITS = 330.0              # of the photo's longer side: what a mm is to a frame
 REACH = 1.6                # units: a coarse outline is known to a pixel of the picture that was searched
 LEAST_SHARE = 0.5          # of a side where its edge is seen
 MOST_TILT_DEG = 30.0       # a larger one is none of a photo meant to be square on
+MOST_TILT_SD_DEG = 2.0     # by three sides: worse is hardly better than a photo held square on
 MOST_OFF_SQUARE_DEG = 0.7  # of the levelled corners: what is cut no better has no parallel sides either
 ASKEW_DEG = 0.05           # of opposite sides: boards are cut no better, 0.1 mm in 100; common practice, no source
 LEAST_STRETCH_SD = 3e-4    # pixels are square to so much; no source
@@ -70,7 +80,7 @@ def level_by(photo: Photo, corners_px: NDArray[np.float64], *, most_tilt_deg: fl
     Returns
     -------
     Level or None
-        None where there is no rectangle with four clear, straight sides.
+        None where there is no rectangle with four clear, straight sides, or three where the photo's edge cuts it.
 
     Notes
     -----
@@ -83,6 +93,9 @@ def level_by(photo: Photo, corners_px: NDArray[np.float64], *, most_tilt_deg: fl
     ----------
     .. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. (2004), section 8.6.
     """
+    cut = cut_side(corners_px, photo.size_px)
+    if cut is not None:
+        return _level_of_three(photo, np.roll(corners_px, -cut, axis=0), most_tilt_deg)
     level = _level(photo, corners_px, most_tilt_deg)
     if level is None:                      # one of the outline's sides may be that of a shadow, or of a plank beyond
         to_preview = photo.preview_scale
@@ -93,14 +106,49 @@ def level_by(photo: Photo, corners_px: NDArray[np.float64], *, most_tilt_deg: fl
 
 def _level(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     """Level by sides that pass close to the corners."""
-    traced = _traced(photo, corners_px)
-    if traced is None:
+    edges = _edges(photo, corners_px, range(4))
+    if edges is None:
         return None
-    corners, lens, sd_px = traced
-    focal_sd = USUAL_FOCAL_SD if photo.focal_share is None else STATED_FOCAL_SD
+    points, seen = edges
+    fit = fit_sides(EdgePoints(points_px=points, seen=seen, share=seen.mean(axis=1), lines=(None,) * 4,
+                               outward_px=np.zeros((4, 2))), photo.size_px)
+    if fit is None or fit.residual_px > MOST_RESIDUAL / UNITS * max(photo.size_px):
+        return None
+    corners, lens, sd_px = undistort(fit.corners_px, fit.lens), fit.lens, fit.corners_sd_px
+    if not _on_lines(photo, points, seen, lens, zip(corners, np.roll(corners, -1, axis=0) - corners, strict=True)):
+        return None
+    focal_sd = _focal_sd(photo)
     camera = _camera(corners, photo.size_px[::-1], photo.focal_share or USUAL_FOCAL, focal_sd)
+    return _seen_from_above(photo, corners, lens, camera, _tilt_sd_deg(corners, camera, sd_px), most_tilt_deg)
+
+
+def _level_of_three(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
+    """Level by three sides of a piece whose first side is cut off by the photo's edge."""
+    edges = _edges(photo, corners_px, (1, 2, 3))
+    if edges is None:
+        return None
+    points, seen = edges
+    fit = fit_lines([p[s] for p, s in zip(points, seen, strict=True)], photo.size_px)
+    if fit is None or fit.residual_px > MOST_RESIDUAL / UNITS * max(photo.size_px) \
+            or not _on_lines(photo, points, seen, fit.lens, fit.lines_px()):
+        return None
+    camera = camera_of(photo.size_px[::-1], photo.focal_share or USUAL_FOCAL)
+    corners = rectangle_of_three(fit.lines_px(), undistort(corners_px[1:2], fit.lens)[0], camera)
+    tilt_sd = _three_tilt_sd_deg(fit, camera)
+    if corners is None or tilt_sd > MOST_TILT_SD_DEG:
+        return None
+    return _seen_from_above(photo, corners, fit.lens, camera, tilt_sd, most_tilt_deg)
+
+
+def _focal_sd(photo: Photo) -> float:
+    """Relative s.d. of the focal length."""
+    return USUAL_FOCAL_SD if photo.focal_share is None else STATED_FOCAL_SD
+
+
+def _seen_from_above(photo: Photo, corners, lens: Lens, camera, tilt_sd, most_tilt_deg) -> Level | None:
+    """The level that a rectangle's undistorted corners tell; None where it is none, or too far from square on."""
     normal = plane_normal(corners, camera)
-    tilt = float(np.degrees(np.arccos(normal[2])))
+    tilt, focal_sd = float(np.degrees(np.arccos(normal[2]))), _focal_sd(photo)
     if tilt > most_tilt_deg:
         return None
     turned = camera @ upright(normal) @ np.linalg.inv(camera)
@@ -113,7 +161,6 @@ def _level(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     off_square = off_square_deg(above)
     if off_square > MOST_OFF_SQUARE_DEG:
         return None
-    tilt_sd = _tilt_sd_deg(corners, camera, sd_px)
     fan_sd, stretch_sd = _left_over(camera[0, 0], np.radians(tilt), np.radians(tilt_sd), min(mean_sides(corners)),
                                     np.radians(np.hypot(ASKEW_DEG, off_square)), focal_sd)
     return Level(to_level=to_level, lens=lens, tilt_deg=tilt, tilt_sd_deg=tilt_sd, fan_sd_per_px=fan_sd,
@@ -133,28 +180,27 @@ def _camera(corners, shape, usual, usual_sd) -> NDArray[np.float64]:
     return min(cameras, key=lambda one: misfit(*one))[0]
 
 
-def _traced(photo: Photo, corners_px):
-    """Corners (4, 2) by the sides' edges, undistorted px, the lens, and their s.d.; None where a side is missing."""
+def _edges(photo: Photo, corners_px, sides) -> tuple[NDArray[np.float64], NDArray[np.bool_]] | None:
+    """Edge positions (n, m, 2) along some sides, photo px, and where they are seen; None where a side is not."""
     reach = round(REACH / UNITS * max(photo.preview.shape))
     corners = (corners_px + 0.5) * photo.preview_scale - 0.5
-    lines = [steep_lines(photo.preview, corners[k], corners[(k + 1) % 4], reach) for k in range(4)]
+    lines = [steep_lines(photo.preview, corners[k], corners[(k + 1) % 4], reach) for k in sides]
     if not all(lines):
         return None
-    points = (np.stack([line[0].points_px for line in lines]) + 0.5) / photo.preview_scale - 0.5
     seen = np.stack([line[0].seen for line in lines])
-    edges = EdgePoints(points_px=points, seen=seen, share=seen.mean(axis=1), lines=(None,) * 4,
-                       outward_px=np.zeros((4, 2)))
-    fit = fit_sides(edges, photo.size_px) if edges.share.min() > LEAST_SHARE else None
-    if fit is None or fit.residual_px > MOST_RESIDUAL / UNITS * max(photo.size_px):
-        return None
-    corners = undistort(fit.corners_px, fit.lens)
-    side = np.roll(corners, -1, axis=0) - corners
-    apart = undistort(points.reshape(-1, 2), fit.lens).reshape(points.shape) - corners[:, None]
-    off = np.abs(apart[..., 0] * side[:, None, 1] - apart[..., 1] * side[:, None, 0])
-    off /= np.linalg.norm(side, axis=1)[:, None]
-    if np.mean(seen & (off < ON_LINE / UNITS * max(photo.size_px)), axis=1).min() < LEAST_SHARE:
-        return None                        # half of a side may lie on the board's edge and half on a tool's
-    return corners, fit.lens, fit.corners_sd_px
+    points = (np.stack([line[0].points_px for line in lines]) + 0.5) / photo.preview_scale - 0.5
+    return (points, seen) if seen.mean(axis=1).min() > LEAST_SHARE else None
+
+
+def _on_lines(photo: Photo, points, seen, lens: Lens, lines) -> bool:
+    """Whether most of every side lies on its line: half may lie on the board's edge and half on a tool's."""
+    near = ON_LINE / UNITS * max(photo.size_px)
+    for at, there, (start, along) in zip(points, seen, lines, strict=True):
+        apart = undistort(at, lens) - start
+        off = np.abs(apart[:, 0] * along[1] - apart[:, 1] * along[0]) / np.linalg.norm(along)
+        if np.mean(there & (off < near)) < LEAST_SHARE:
+            return False
+    return True
 
 
 def _tilt_sd_deg(corners, camera, sd_px) -> float:
@@ -165,6 +211,17 @@ def _tilt_sd_deg(corners, camera, sd_px) -> float:
         moved[k // 2, k % 2] += 0.5
         total += (2.0 * sd_px * np.linalg.norm(plane_normal(moved, camera) - normal)) ** 2
     return float(np.degrees(np.sqrt(total)))
+
+
+def _three_tilt_sd_deg(fit: LineFit, camera) -> float:
+    """The same of three sides, whose corners are as square as boards are cut."""
+    lines = fit.lines_px()
+    normal = normal_of_three(lines, camera)
+    slopes = np.stack([(normal_of_three(fit.lines_px(fit.terms + step), camera) - normal) / 1e-5
+                       for step in 1e-5 * np.eye(len(fit.terms))], axis=1)
+    total = np.trace(slopes @ fit.covariance @ slopes.T)
+    askew = normal_of_three(lines, camera, np.radians(CUT_SQUARE_DEG))
+    return float(np.degrees(np.sqrt(total + np.sum((askew - normal) ** 2))))
 
 
 def _left_over(focal_px, tilt, tilt_sd, side_px, askew, focal_sd) -> tuple[float, float]:

@@ -6,14 +6,15 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import Lens
+from analysis.geometry import Lens, apply_homography, distort, undistort
 from analysis.ground import Ground
+from analysis.ground_sides import straight_sides
 from analysis.level import level_by
 from analysis.photo import Photo
 from analysis.piece import Piece
-from analysis.register_map import K1_SD, Cameras
+from analysis.register_map import K1_SD, Cameras, PlaneMap, map_points
 
-__all__ = ["cameras_of", "with_lens", "with_level"]
+__all__ = ["cameras_of", "with_lens", "with_level", "with_sides_found"]
 
 MOST_TILT_DEG = 30.0       # of AFTER: only its alignment needs it square on
 UNSEEN_K1_SD = K1_SD / 2 ** 0.5       # of each photo's lens, where nothing shows it
@@ -52,6 +53,39 @@ def with_level(cameras: Cameras, piece: Piece, after: Photo, corners_px: NDArray
         cameras = replace(cameras, to_level=level.to_level, fan_sd_per_px=(piece.level_sd[0], level.fan_sd_per_px),
                           stretch_sd=float(np.hypot(piece.level_sd[1], level.stretch_sd)))
     return with_lens(cameras, level.lens)
+
+
+def with_sides_found(cameras: Cameras, before: Photo, after: Photo, piece: Piece, ground: Ground | None,
+                     plane: PlaneMap) -> Cameras | None:
+    """The same with the level of the photo in which no piece stood out, looked for where the other's outline lies.
+
+    Boards are cut a little differently, so that sides are looked for near where a first map puts them. None where both
+    levels are known, where neither is, or where no sides are found.
+    """
+    if cameras.to_level is not None:
+        return None
+    if piece.level_sd is not None:
+        outline = undistort(piece.outlines_px[0], piece.lens)
+        there = map_points(plane, apply_homography(np.linalg.inv(cameras.to_before), outline))
+        seen = with_level(cameras, piece, after, _sides_near(after, there))
+        return None if seen.to_level is None else seen
+    if ground is None or ground.corners_px is None or (theirs := level_by(after, ground.corners_px)) is None:
+        return None
+    to_before = cameras.to_before @ np.linalg.inv(plane.homography)
+    corners = _sides_near(before, distort(apply_homography(to_before, undistort(ground.corners_px, plane.lens)),
+                                          piece.lens))
+    mine = None if corners is None else level_by(before, corners)
+    if mine is None:
+        return None
+    return replace(with_lens(cameras, theirs.lens), before_level=mine.to_level, to_level=theirs.to_level,
+                   fan_sd_per_px=(mine.fan_sd_per_px, theirs.fan_sd_per_px),
+                   stretch_sd=float(np.hypot(mine.stretch_sd, theirs.stretch_sd)))
+
+
+def _sides_near(photo: Photo, outline_px) -> NDArray[np.float64] | None:
+    """Corners of straight edges near an outline (4, 2), photo px; None where a side has none."""
+    sides = straight_sides(photo.preview, (outline_px + 0.5) * photo.preview_scale - 0.5, 0.0)
+    return None if sides is None else (sides + 0.5) / photo.preview_scale - 0.5
 
 
 def with_lens(cameras: Cameras, seen: Lens) -> Cameras:

@@ -143,11 +143,13 @@ def _unlevel(h, cameras: Cameras, here, there) -> NDArray[np.float64]:
 
     Two terms of perspective, two of unlike scales.
     """
+    back = cameras.to_before @ np.linalg.inv(here)
     whole = cameras.to_level @ np.linalg.inv(there) @ h
+    if cameras.before_level is not None:
+        whole = whole @ np.linalg.inv(cameras.before_level @ back) @ back
     whole = whole / whole[2, 2]
     local = whole[:2, :2] - np.outer(whole[:2, 2], whole[2, :2])
     scale = np.sqrt(abs(np.linalg.det(local)))
-    back = cameras.to_before @ np.linalg.inv(here)
     fan_sd = np.hypot(scale_of(back, (0.0, 0.0)) * cameras.fan_sd_per_px[0], scale * cameras.fan_sd_per_px[1])
     stretch = np.array([local[0, 0] - local[1, 1], local[0, 1] + local[1, 0]]) / (2 * scale)
     return np.concatenate([whole[2, :2] / fan_sd, stretch / cameras.stretch_sd])

@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from analysis.geometry import apply_homography, homography_of, lens_of_photo, undistort
 from analysis.photo import Photo
 from analysis.rectify import Piece
-from analysis.register_cameras import cameras_of
+from analysis.register_cameras import cameras_of, with_sides_found
+from analysis.register_everywhere import starts_everywhere
 from analysis.register_fit import fit_map, levels_sd, map_sd
 from analysis.register_ground import ground_of, with_ground
 from analysis.register_grow import Found, grown
-from analysis.register_map import PlaneMap, map_points, moved_to, scale_of
+from analysis.register_map import Cameras, PlaneMap, map_points, moved_to, scale_of
 from analysis.register_match import Match
 from analysis.register_outline import starts_by_outline
 from analysis.register_place import LEAST_RATIO, place_of
@@ -76,7 +77,8 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
     widest = _widest(before_piece)
     held = found_by_rectangle(before, after, before_piece, ground, cameras, widest)
     by_outline = starts_by_outline(before_piece, after, ground, _to_photo(before_piece), widest)
-    all_starts = chain(starts(before_piece, after, ground and ground.outline_px), by_outline)
+    all_starts = chain(starts(before_piece, after, ground and ground.outline_px), by_outline,
+                       starts_everywhere(before_piece, after, ground, cameras, widest))
     if held is not None:
         match = _proven(before_piece, after, held, _match(before_piece, after, artwork, held))
         if match.ok:
@@ -94,6 +96,12 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
             artwork = np.concatenate([artwork, apply_homography(found.to_source, found.tiles.at[found.agrees])])
             match = _result(before_piece, after, artwork,
                             _with_ground(before, after, before_piece, _fitted_fairly(found)))
+            if not match.even:
+                seen = with_sides_found(cameras, before, after, before_piece, ground, found.map)
+                if seen is not None:
+                    cameras = seen
+                    held = _result(before_piece, after, artwork, _fitted_fairly(_seen_by(found, seen)))
+                    match = held if held.ok or held.even or not match.ok else match
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
             if match.even:
@@ -129,6 +137,12 @@ def _fitted_fairly(found: Found) -> Found:
         free = fit_map(tiles, replace(found.fit.map, cameras=replace(cameras, to_level=None)), figures=figures)
         fit = fit if levels_sd(free, cameras) < MOST_UNLEVEL else free
     return replace(found, fit=fit, map=moved_to(fit.map, np.linalg.inv(found.to_source)))
+
+
+def _seen_by(found: Found, cameras: Cameras) -> Found:
+    """The same with other knowledge of the cameras."""
+    there = replace(cameras, to_before=cameras.to_before @ found.to_source)
+    return replace(found, fit=replace(found.fit, map=replace(found.fit.map, cameras=there)))
 
 
 def _with_ground(before: Photo, after: Photo, piece: Piece, found: Found) -> Found:
@@ -172,7 +186,10 @@ def _proven(piece: Piece, after: Photo, found: Found, match: Match) -> Match:
     if not match.ok:
         return match
     middle = (found.tiles.at[found.agrees] if found.agrees.any() else found.corners).mean(axis=0)
-    place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades)
+    ground = None if found.corners is None or piece.ground_px is not None \
+        else apply_homography(found.to_source, found.corners)
+    place = place_of(piece, after, found.map, apply_homography(found.to_source, middle), _widest(piece), found.shades,
+                     ground)
     least = LEAST_SHARE if place.ratio < FAR_ABOVE else FAIR_SHARE
     if not (place.ratio > LEAST_FIRST and place.alone > LEAST_RATIO and place.share > least):
         return replace(match, ok=False, reason=NOT_ALIGNED)
@@ -185,8 +202,8 @@ def _match(piece: Piece, after: Photo, artwork, found: Found) -> Match:
     to_photo = _to_photo(piece)
     to_before = to_photo @ np.linalg.inv(found.map.homography)
     near, at = to_photo @ found.to_source, found.tiles.at[found.agrees]
-    told = at if found.corners is None else np.concatenate([at, found.corners])
-    whole = _corners(piece, np.concatenate([apply_homography(to_photo, artwork), apply_homography(near, told)]))
+    sides = None if found.corners is None else apply_homography(near, found.corners)
+    whole = _corners(piece, np.concatenate([apply_homography(to_photo, artwork), apply_homography(near, at)]), sides)
     whole = apply_homography(np.linalg.inv(near), whole)
     corners = _in_view(found.fit.map, whole, after)
     middle = corners.mean(axis=0)
@@ -231,10 +248,11 @@ def _spans(found: Found) -> bool:
     return bool(breadth >= LEAST_BREADTH and length >= LEAST_LENGTH)
 
 
-def _corners(piece: Piece, strokes) -> NDArray[np.float64]:
-    """Corners of BEFORE's piece, undistorted px: its own, of what was found as the piece, or around its strokes.
+def _corners(piece: Piece, strokes, sides) -> NDArray[np.float64]:
+    """Corners of BEFORE's piece, undistorted px: its own, of what was found as the piece, or around what it shows.
 
-    Who photographs a piece puts it in the middle, and its artwork fills some two thirds of it.
+    Who photographs a piece puts it in the middle, and its artwork fills some two thirds of it; wherever it lies, its
+    ground (corners `sides`, where known) has a margin around it.
     """
     if piece.corners_px is not None:
         return undistort(piece.corners_px, piece.lens)
@@ -242,6 +260,8 @@ def _corners(piece: Piece, strokes) -> NDArray[np.float64]:
         (top, bottom), (left, right) = (np.flatnonzero(piece.valid.any(axis=k))[[0, -1]] for k in (1, 0))
         return apply_homography(_to_photo(piece), np.array([[left, top], [right, top], [right, bottom],
                                                             [left, bottom]], np.float64))
+    if sides is not None:
+        return sides.mean(axis=0) + BEYOND * (sides - sides.mean(axis=0))
     turn = piece.photo_to_piece[:2, :2] / np.sqrt(np.linalg.det(piece.photo_to_piece[:2, :2]))
     middle = np.asarray(piece.lens.centre_px)
     reach = BEYOND * np.abs((strokes - middle) @ turn.T).max(axis=0)

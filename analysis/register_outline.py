@@ -22,7 +22,7 @@ from analysis.register_start import Start, credible, shrunk
 from analysis.sides import mean_sides
 from analysis.strokes import stroke_depth
 
-__all__ = ["starts_by_outline"]
+__all__ = ["peaks", "starts_by_outline"]
 
 ACROSS = 10.0              # samples across the widest stroke
 MOST_UNLIKE = 0.08         # log of the sides' proportions: outlines of unlike shape are not of one piece
@@ -72,7 +72,7 @@ def starts_by_outline(piece: Piece, after: Photo, ground: Ground | None, to_befo
     for score, (x, y), together, near, ours, light in sorted(found, key=lambda one: -one[0])[:MOST_STARTS]:
         if score > LEAST_SCORE:
             plane = replace(near, homography=near.homography @ np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]))
-            points = _peaks(together, APART * here)
+            points = peaks(together, APART * here)
             yield Start(homography=plane.homography @ np.linalg.inv(first.to_source), negative=ours != light,
                         points=apply_homography(first.to_source, points), others=map_points(plane, points), light=ours)
 
@@ -109,7 +109,7 @@ def _best_move(before, after, use, widest):
     return float(near[row, column] / white.surface.std()), move, together.astype(np.float32)
 
 
-def _peaks(field, apart) -> NDArray[np.float64]:
+def peaks(field, apart) -> NDArray[np.float64]:
     """Places (n, 2) of the strongest peaks that lie apart."""
     field, points = field.copy(), []
     for _ in range(POINTS):

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from analysis.geometry import apply_homography
 from analysis.photo import Photo
 from analysis.ranks import median
 from analysis.rectify import Piece
@@ -21,7 +22,7 @@ from analysis.register_map import PlaneMap, moved_to, scale_of, warp
 from analysis.register_start import shrunk
 from analysis.strokes import stroke_depth
 
-__all__ = ["LEAST_RATIO", "Place", "Whitened", "compared", "place_of", "whitened"]
+__all__ = ["LEAST_RATIO", "REACH", "Place", "Whitened", "compared", "place_of", "white_spectrum", "whitened"]
 
 WORK_PX = 1.5e6            # samples, at most
 ACROSS = 16.0              # samples across the widest stroke
@@ -54,7 +55,7 @@ class Whitened:
 
 
 def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64], widest: float,
-             shades: tuple[bool, bool]) -> Place:
+             shades: tuple[bool, bool], ground: NDArray[np.float64] | None = None) -> Place:
     """Compare the artwork of two photos laid on each other.
 
     Parameters
@@ -70,6 +71,8 @@ def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64
         Stroke, samples of BEFORE's grid.
     shades : tuple of bool
         Whether BEFORE's and AFTER's artwork is light.
+    ground : ndarray, shape (4, 2), optional
+        On BEFORE's grid, where no piece stood out of its photo: a bench is no artwork.
 
     Returns
     -------
@@ -77,6 +80,10 @@ def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64
     """
     first = shrunk(piece.reflectance, max(1.0, widest / ACROSS, np.sqrt(piece.reflectance.size / WORK_PX)))
     valid = cv2.resize(piece.valid.astype(np.uint8), first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    if ground is not None:
+        inside = np.zeros(valid.shape, np.uint8)
+        corners = apply_homography(np.linalg.inv(first.to_source), ground)
+        valid &= cv2.fillConvexPoly(inside, np.round(corners).astype(np.int32), 1) > 0
     near, here = moved_to(plane, first.to_source), widest / first.to_source[0, 0]
     scale = scale_of(plane.homography, at) * first.to_source[0, 0]
     second = shrunk(after.luminance, max(1.0, scale))
@@ -139,6 +146,13 @@ def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
                     turned=fft.irfft2(spectra[0] * spectra[1], shape),      # a convolution turns one of the two
                     pictures=tuple(fft.irfft2(one, shape)[:use.shape[0], :use.shape[1]].astype(np.float32)
                                    for one in spectra))
+
+
+def white_spectrum(depth: NDArray[np.float32], use: NDArray[np.bool_], shape, widest: float) -> NDArray:
+    """Half spectrum of a picture of strokes, every frequency divided by how much of it there is anyhow."""
+    spectrum = _spectrum(depth, use, shape)
+    power = _smoothed(spectrum, shape, widest)
+    return _lowpass(shape, FINE * widest) / np.sqrt(np.maximum(power, 1e-12 * power.max())) * spectrum
 
 
 def _spectrum(depth, use, shape) -> NDArray[np.complexfloating]:

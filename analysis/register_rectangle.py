@@ -128,16 +128,24 @@ def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras,
     good, inner = select(told.tiles, told.agrees), one.mine.inner and one.theirs.inner
     # A streak of the grain taken for a side shows in the level alone, or strokes must tell it; what lies within an
     # outline is no edge of the board, and not askew
-    off, sd = _off(good, sides.corners, 6 if not sides.level else 2 if inner else 3)
-    if np.hypot(off, sd) > (MOST_OFF_MM if inner else MOST_OFF_OUTLINE_MM) * s:
-        return None
-    alone = sides.rms < TRUSTED_RMS_MM * s and off < TRUSTED_OFF_MM * s
-    fit, left = sides.fit, good.move
-    if not alone:
-        fit = fit_map(joined(replace(good, precision=good.precision / SHARED_STROKES), sides.tiles), fit.map)
-        left = fit.residual[:len(good.at)]
-        if _rms(sides.tiles, fit.residual[len(good.at):]) > MOST_RMS_MM * s:
+    free, most = 6 if not sides.level else 2 if inner else 3, (MOST_OFF_MM if inner else MOST_OFF_OUTLINE_MM) * s
+    off, sd = _off(good, sides.corners, free)
+    if np.hypot(off, sd) > most:               # strokes tell such a side as well
+        three = _three_sides(sides.tiles, _side_of(sides.tiles, sides.corners), sides.fit.map, grid,
+                             replace(good, precision=good.precision / SHARED_STROKES))
+        if three is None:
             return None
+        fit, alone, left = three[1], False, three[1].residual[:len(good.at)]
+        if np.hypot(*_off(replace(good, move=left), sides.corners, free)) > most:
+            return None
+    else:
+        alone = sides.rms < TRUSTED_RMS_MM * s and off < TRUSTED_OFF_MM * s
+        fit, left = sides.fit, good.move
+        if not alone:
+            fit = fit_map(joined(replace(good, precision=good.precision / SHARED_STROKES), sides.tiles), fit.map)
+            left = fit.residual[:len(good.at)]
+            if _rms(sides.tiles, fit.residual[len(good.at):]) > MOST_RMS_MM * s:
+                return None
     return Found(map=moved_to(fit.map, back), fit=replace(fit, residual=left, weight=np.ones(len(left))),
                  tiles=told.tiles, agrees=told.agrees, to_source=grid.to_source, widest=WIDEST_MM * s,
                  shades=told.shades, corners=sides.corners), alone
@@ -178,13 +186,17 @@ def _by_sides(pair: Pair, one: Laid, grid: Grid, cameras: Cameras, other: bool) 
                   level=level)
 
 
-def _three_sides(sides: Tiles, side_of, plane: PlaneMap, grid: Grid) -> tuple[Tiles, MapFit] | None:
-    """The same without the side that a streak of the grain was taken for, where the level and the others agree."""
+def _three_sides(sides: Tiles, side_of, plane: PlaneMap, grid: Grid,
+                 strokes: Tiles | None = None) -> tuple[Tiles, MapFit] | None:
+    """The same without the side that a streak of the grain was taken for, where level or strokes and the others agree.
+
+    Residuals of the strokes, where given, come first.
+    """
     found = []
     for side in range(4):
         three = select(sides, side_of != side)
-        fit = fit_map(three, plane)
-        found.append((_rms(three, fit.residual), three, fit))
+        fit = fit_map(three if strokes is None else joined(strokes, three), plane)
+        found.append((_rms(three, fit.residual[-len(three.at):]), three, fit))
     (rms, three, fit), (next_rms, *_) = sorted(found, key=lambda one: one[0])[:2]
     return (three, fit) if rms < min(MOST_THREE_MM * grid.per_mm, THREE_SHARE * next_rms) else None
 

@@ -10,7 +10,7 @@ from analysis.geometry import Lens, distort, lens_of_photo
 from analysis.line_profile import edge_sd_mm
 from analysis.sides import FEWEST_POINTS, EdgePoints
 
-__all__ = ["SideFit", "fit_sides"]
+__all__ = ["LineFit", "SideFit", "fit_lines", "fit_sides"]
 
 HUBER = 1.5                # residuals beyond this many robust s.d. count less
 K1_PRIOR_SD = 0.02         # phones correct their lenses to about this; common practice, no source
@@ -30,6 +30,23 @@ class SideFit:
     residual_px: float                 # robust rms
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFit:
+    """Straight lines through edge positions of some sides, lens included."""
+
+    base: list[tuple[NDArray[np.float64], ...]]      # middle, direction and normal of each side, photo pixels
+    terms: NDArray[np.float64]         # offset and slope of each side against its base, then k1 where it is known
+    covariance: NDArray[np.float64]    # of the terms
+    residual_px: float                 # robust rms
+    lens: Lens                         # k1 is 0 where the sides do not show it; k1_sd is the fit's
+
+    def lines_px(self, terms: NDArray[np.float64] | None = None) -> list[tuple[NDArray, NDArray]]:
+        """Point and direction of each side, undistorted pixels; with terms other than its own where given."""
+        x = self.terms if terms is None else terms
+        return [(middle + x[2 * k] * normal, along + x[2 * k + 1] * normal)
+                for k, (middle, along, normal) in enumerate(self.base)]
+
+
 def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
     """Four lines and one radial coefficient through the edge positions, robustly.
 
@@ -44,23 +61,29 @@ def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
     offsets, slopes and k1 solve one linear least-squares problem; Huber
     weights, and variances widened for the correlation of neighbours.
     """
-    if edges.seen.sum(axis=1).min() < FEWEST_POINTS:
+    fit = fit_lines([p[seen] for p, seen in zip(edges.points_px, edges.seen, strict=True)], size_px)
+    corners = None if fit is None else _corners(fit.lines_px())
+    if corners is None or not np.all(np.isfinite(corners)):
         return None
-    lines, covariance, residual = _solve(edges, size_px, True)
-    k1, k1_sd = lines[8], float(np.sqrt(covariance[8, 8]))
+    jacobian = np.stack([(_corners(fit.lines_px(fit.terms + h)) - corners).ravel() / 1e-4
+                         for h in 1e-4 * np.eye(len(fit.terms))], axis=1)
+    spread = np.sqrt(np.diag(jacobian @ fit.covariance @ jacobian.T)).reshape(4, 2)
+    return SideFit(corners_px=distort(corners, fit.lens), lens=fit.lens, residual_px=fit.residual_px,
+                   corners_sd_px=float(np.hypot(spread.max(), _edge_sd_px(edges))))
+
+
+def fit_lines(points_px: list[NDArray[np.float64]], size_px: tuple[int, int]) -> LineFit | None:
+    """A line for each side's edge positions (n, 2) and one radial coefficient for all; None: too few positions."""
+    if min(len(p) for p in points_px) < FEWEST_POINTS:
+        return None
+    base = [_base(p) for p in points_px]
+    terms, covariance, residual = _solve(points_px, base, size_px, True)
+    k1, k1_sd = terms[-1], float(np.sqrt(covariance[-1, -1]))
     if abs(k1) <= K1_SIGMA * k1_sd:
         k1 = 0.0
-        lines, covariance, residual = _solve(edges, size_px, False)
-    lens = lens_of_photo(size_px, k1, k1_sd)
-    base = _base(edges)
-    corners = _corners(lines, base)
-    if not np.all(np.isfinite(corners)):
-        return None
-    jacobian = np.stack([(_corners(lines + h, base) - corners).ravel() / 1e-4
-                         for h in 1e-4 * np.eye(len(lines))], axis=1)
-    spread = np.sqrt(np.diag(jacobian @ covariance @ jacobian.T)).reshape(4, 2)
-    return SideFit(corners_px=distort(corners, lens), lens=lens, residual_px=float(residual),
-                   corners_sd_px=float(np.hypot(spread.max(), _edge_sd_px(edges))))
+        terms, covariance, residual = _solve(points_px, base, size_px, False)
+    return LineFit(base=base, terms=terms, covariance=covariance, residual_px=float(residual),
+                   lens=lens_of_photo(size_px, k1, k1_sd))
 
 
 def _edge_sd_px(edges: EdgePoints) -> float:
@@ -70,32 +93,26 @@ def _edge_sd_px(edges: EdgePoints) -> float:
     return float(np.hypot(SHARPENED_PX, max(width, default=0.0)))
 
 
-def _base(edges):
-    """Middle, direction and normal of each side: the frame in which its line is a + b t."""
-    rows = []
-    for k in range(4):
-        p = edges.points_px[k][edges.seen[k]]
-        middle = np.median(p, axis=0)
-        along = p[-max(2, len(p) // 4):].mean(axis=0) - p[:max(2, len(p) // 4)].mean(axis=0)
-        along /= max(np.linalg.norm(along), 1e-9)
-        rows.append((middle, along, np.array([-along[1], along[0]])))
-    return rows
+def _base(p):
+    """Middle, direction and normal of a side's edge positions: the frame in which its line is a + b t."""
+    middle = np.median(p, axis=0)
+    along = p[-max(2, len(p) // 4):].mean(axis=0) - p[:max(2, len(p) // 4)].mean(axis=0)
+    along /= max(np.linalg.norm(along), 1e-9)
+    return middle, along, np.array([-along[1], along[0]])
 
 
-def _solve(edges, size_px, with_k1):
+def _solve(points_px, base, size_px, with_k1):
     """Offsets, slopes and k1 by reweighted least squares; their covariance and the robust rms."""
     lens = lens_of_photo(size_px)
     centre, radius = np.array(lens.centre_px), lens.radius_px
-    base, blocks = _base(edges), []
-    unknowns = 9 if with_k1 else 8
-    for k, (middle, along, normal) in enumerate(base):
-        p = edges.points_px[k][edges.seen[k]]
+    blocks, unknowns = [], 2 * len(base) + with_k1
+    for k, (p, (middle, along, normal)) in enumerate(zip(points_px, base, strict=True)):
         r = p - centre
         t, v = (p - middle) @ along, (p - middle) @ normal
         rows = np.zeros((len(p), unknowns))
         rows[:, 2 * k], rows[:, 2 * k + 1] = 1.0, t
         if with_k1:
-            rows[:, 8] = -(r @ normal) * (r * r).sum(1) / radius ** 2
+            rows[:, -1] = -(r @ normal) * (r * r).sum(1) / radius ** 2
         blocks.append((rows, v))
     a, y = np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
     weight = np.ones(len(y))
@@ -104,7 +121,7 @@ def _solve(edges, size_px, with_k1):
         sw = np.sqrt(weight)
         prior = np.zeros((1, unknowns))
         if with_k1:
-            prior[0, 8] = sigma / K1_PRIOR_SD
+            prior[0, -1] = sigma / K1_PRIOR_SD
         x = np.linalg.lstsq(np.concatenate([a * sw[:, None], prior]), np.append(y * sw, 0.0), rcond=None)[0]
         rest = np.abs(y - a @ x)
         sigma = 1.4826 * np.median(rest) + 1e-3
@@ -119,16 +136,12 @@ def _solve(edges, size_px, with_k1):
         wide = (1 + lag) / (1 - lag)
     normal = (a * weight[:, None]).T @ a
     if with_k1:
-        normal[8, 8] += (rms / K1_PRIOR_SD) ** 2
+        normal[-1, -1] += (rms / K1_PRIOR_SD) ** 2
     return x, np.linalg.pinv(normal) * rms ** 2 * wide, rms
 
 
-def _corners(x, base):
+def _corners(lines):
     """Where neighbouring lines meet, undistorted pixels."""
-    lines = []
-    for k, (middle, along, normal) in enumerate(base):
-        point = middle + x[2 * k] * normal
-        lines.append((point, along + x[2 * k + 1] * normal))
     corners = np.empty((4, 2))
     for k in range(4):
         (p, d), (q, e) = lines[k - 1], lines[k]

@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 
 from analysis.geometry import USUAL_FOCAL, USUAL_FOCAL_SD, apply_homography
 
-__all__ = ["camera_of", "levelled", "normal_of_rectangle", "off_square_deg", "plane_normal", "upright"]
+__all__ = ["camera_of", "cut_side", "levelled", "normal_of_rectangle", "normal_of_three", "off_square_deg",
+           "plane_normal", "rectangle_of_three", "upright"]
 
 MOST_TILT_DEG = 35.0       # by the usual focal length
 MOST_OFF_SQUARE_DEG = 2.0  # of a coarse outline's corners, levelled with the focal length that suits them best
+AT_BORDER = 0.02           # of the photo: corners so near its edge, or beyond, are where it cuts the piece
 FOCALS = np.exp([0.0, -2 * USUAL_FOCAL_SD, 2 * USUAL_FOCAL_SD])      # over the usual one: as phones may have
 
 
@@ -45,6 +47,62 @@ def normal_of_rectangle(corners: NDArray[np.float64], shape: tuple[int, int]) ->
         if off_square_deg(levelled(corners, plane_normal(corners, camera), camera)) < MOST_OFF_SQUARE_DEG:
             return normal
     return None
+
+
+def cut_side(corners: NDArray[np.float64], size: tuple[int, int]) -> int | None:
+    """Which side of corners (4, 2) runs along the edge of a photo (w, h), where just one does, else None."""
+    border = AT_BORDER * max(size)
+    w, h = np.array(size) - 1.0
+    x, y = corners.T
+    near = np.stack([x < border, x > w - border, y < border, y > h - border])
+    cut = np.flatnonzero((near & np.roll(near, -1, axis=1)).any(axis=0))
+    return int(cut[0]) if len(cut) == 1 else None
+
+
+def normal_of_three(lines, camera: NDArray[np.float64], askew: float = 0.0) -> NDArray[np.float64]:
+    """Unit normal of a plane by three neighbouring sides of a rectangle in it, pointing away from the camera.
+
+    Parameters
+    ----------
+    lines : sequence of (point, direction)
+        Undistorted pixels, shape (2,) each; the first and the third are parallel in the plane.
+    camera : ndarray, shape (3, 3)
+    askew : float
+        The second's angle to the others less a right angle, rad.
+
+    Notes
+    -----
+    A line in the picture and the camera's middle span a plane, and the side lies in it: parallel sides run along the
+    cross of both their planes' normals, and the second side along what is square to them in its own.
+    """
+    first, second, third = (camera.T @ np.cross([*point, 1.0], [*(point + along), 1.0]) for point, along in lines)
+    parallel = np.cross(first, third)
+    parallel /= np.linalg.norm(parallel)
+    square = np.cross(parallel, second)
+    square /= np.linalg.norm(square)
+    if askew:
+        beside = np.cross(second, square) / np.linalg.norm(second)
+        slope = np.sin(askew) / (parallel @ beside)
+        square = square * np.sqrt(max(0.0, 1 - slope ** 2)) + beside * slope
+    normal = np.cross(parallel, square)
+    return normal / np.linalg.norm(normal) * (1.0 if normal[2] > 0 else -1.0)
+
+
+def rectangle_of_three(lines, near: NDArray[np.float64], camera: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Corners (4, 2), undistorted pixels, of the rectangle of three sides that reaches to about a place on the first.
+
+    The first corner lies there, the second and third where the sides meet, clockwise if they come so. None: no such.
+    """
+    sides = [np.cross([*point, 1.0], [*(point + along), 1.0]) for point, along in lines]
+    met = [np.cross(sides[k], sides[k + 1]) for k in (0, 1)]
+    if min(abs(one[2]) for one in met) < 1e-9:
+        return None
+    point, along = lines[0]
+    place = point + along * ((near - point) @ along) / (along @ along)
+    normal, inverse = normal_of_three(lines, camera), np.linalg.inv(camera)
+    a, b, c = (ray / (ray @ normal) for ray in (inverse @ one for one in ([*place, 1.0], *met)))
+    corners = np.array([a, b, c, c + a - b]) @ camera.T
+    return corners[:, :2] / corners[:, 2:] if np.all(corners[:, 2] > 0) else None
 
 
 def upright(normal: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -101,6 +101,28 @@ def test_a_wrong_focal_length_changes_the_tilt_but_not_the_evenness_of_scale():
         assert top / bottom == pytest.approx(1.0, abs=3e-4) and right / left == pytest.approx(1.0, abs=3e-4)
 
 
+@pytest.mark.parametrize(("pitch", "roll", "turn"), [(0.0, 6.0, 2.0), (8.0, -3.0, -3.0), (-6.0, 12.0, 4.0),
+                                                     (-10.0, -9.0, 0.0)])
+def test_a_board_that_the_photos_edge_cuts_is_levelled_by_its_other_three_sides(pitch, roll, turn):
+    """Simulated truth; corners are square to the pixel here, where 0.3 degrees are allowed for."""
+    matrix = camera_of(pitch, roll, turn)
+    photo = photo_of(drawn(apply_homography(matrix, np.array([[-35.0, -38], [35, -38], [35, 90], [-35, 90]]))))
+    level = level_by(photo, find_ground(photo.preview, photo.preview_scale).corners_px)
+    seen = apply_homography(level.to_level @ matrix, np.array([[-20.0, -20], [20, -20], [20, 20], [-20, 20]]))
+    side = np.linalg.norm(np.roll(seen, -1, axis=0) - seen, axis=1)
+    assert abs(side[0] / side[2] - 1) < 3 * level.fan_sd_per_px * 480
+    assert abs(side[1] / side[3] - 1) < 3 * level.fan_sd_per_px * 480
+    assert 0.2 < level.tilt_sd_deg < 2.0
+    assert abs(level.tilt_deg - np.degrees(np.arccos(np.cos(np.radians(pitch)) * np.cos(np.radians(roll))))) < 0.5
+
+
+def test_a_cut_board_whose_third_side_passes_the_photos_middle_does_not_tell_the_slant():
+    matrix = camera_of(5.0, 6.0, 1.0)
+    photo = photo_of(drawn(apply_homography(matrix, np.array([[-35.0, -1], [35, -1], [35, 90], [-35, 90]]))))
+    corners = apply_homography(matrix, np.array([[-35.0, -1], [35, -1], [35, 60], [-35, 60]]))
+    assert level_by(photo, corners) is None
+
+
 def test_what_is_no_rectangle_levels_nothing():
     """An offcut with one side 3 degrees askew has no two pairs of parallel sides; a five-sided one no four."""
     corners = rectangle_of(camera_of(0.0, 0.0, 0.0))

@@ -131,7 +131,7 @@ def test_boards_with_other_grain_are_aligned_by_their_artwork_either_way_up(turn
                                                         (0.35, 3.5, True), (0.25, 9.0, False)])
 def test_few_strokes_that_both_pieces_show_whole_prove_a_place_that_stands_out_less(monkeypatch, share, ratio, proven):
     """Unlike artwork on equal frames, 49 pairs: a share of 0.33 at most, at a ratio of 2.3."""
-    monkeypatch.setattr(register_way, "compared", lambda *_: Place(share=share, ratio=ratio, even=0.2))
+    monkeypatch.setattr(register_way, "compared", lambda *_: Place(share=share, ratio=ratio, alone=ratio, even=0.2))
     before, cb = shot(made(1), 1)
     works = register_way.works_of(framed(before, cb), framed(before, cb), 5.0)
     assert bool(register_way.proven_ways(works, ((False, False),))[0]) == proven

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from test_register import SIZE_PX, board, shot, some_tiles
 
-from analysis.geometry import apply_homography, distort, lens_of_photo, undistort
+from analysis.geometry import apply_homography, distort, homography_between, lens_of_photo, undistort
 from analysis.rectify import rectify
-from analysis.register_cameras import cameras_of, with_lens
+from analysis.register_cameras import cameras_of, with_lens, with_sides_found
+from analysis.register_everywhere import starts_everywhere
 from analysis.register_fit import fit_map, levels_sd, map_sd
+from analysis.register_free import _to_photo
 from analysis.register_ground import ground_of
 from analysis.register_map import Cameras, PlaneMap, map_points
 from analysis.register_outline import starts_by_outline
@@ -115,3 +117,69 @@ def test_cameras_expect_the_lens_of_before_where_afters_own_sides_tell_none():
     both = cameras_of(piece, after, ground_of(after), np.eye(3))
     assert alone.to_level is None and alone.k1 == pytest.approx(piece.lens.k1, abs=1e-12) and alone.k1_follows == 1.0
     assert both.to_level is not None and both.k1 == pytest.approx(-0.02, abs=0.004) and both.k1_sd < alone.k1_sd
+
+
+@pytest.mark.parametrize("lacking", ["before", "after"])
+def test_the_board_that_no_photo_alone_shows_is_found_where_the_others_outline_lies_in_it(lacking):
+    """Simulated truth: a first map is 2 mm off at a corner; the true one is level, within its s.d., by both sides."""
+    before, cb = seen(1, False, tilt=(8e-5, -5e-5))
+    after, ca = seen(2, False, tilt=(-6e-5, 1e-4), turn_deg=4.0)
+    piece, ground = rectify(before, pixels_per_mm=11.0), ground_of(after)
+    if lacking == "after":
+        ground = None
+    else:                                  # as where no piece stands out: nothing is levelled
+        before = replace(before, preview=np.full_like(before.preview, 90))
+        piece = rectify(before, pixels_per_mm=11.0, find_piece=False)
+        before = replace(before, preview=seen(1, False, tilt=(8e-5, -5e-5))[0].preview)
+    assert (piece.level_sd is None) == (lacking == "before")
+    cameras = cameras_of(piece, after, ground, _to_photo(piece))
+    assert cameras.to_level is None
+    here = apply_homography(np.linalg.inv(_to_photo(piece)), undistort(cb, piece.lens))
+    rough = homography_between(here, ca + np.array([[0, 0], [22, 0], [0, 0], [0, 0]]))
+    lens = lens_of_photo(SIZE_PX)
+    found = with_sides_found(cameras, before, after, piece, ground, PlaneMap(homography=rough, lens=lens))
+    at = here.mean(axis=0) + np.stack(np.meshgrid([-200.0, 0, 200], [-150.0, 0, 150]), -1).reshape(-1, 2)
+    truth = PlaneMap(homography=homography_between(here, ca), lens=lens, cameras=replace(found, to_level=None))
+    level = levels_sd(fit_map(some_tiles(at, np.zeros_like(at)), truth), found)
+    askew = levels_sd(fit_map(some_tiles(at, np.zeros_like(at)), truth), replace(found, before_level=None)
+                      if lacking == "before" else replace(found, to_level=np.eye(3)))
+    assert level < 3.5 < askew
+
+
+def test_no_sides_are_looked_for_where_neither_photo_is_levelled():
+    before, _ = seen(1, False)
+    piece = replace(rectify(before, pixels_per_mm=11.0), level_sd=None)
+    cameras = cameras_of(piece, before, None, _to_photo(piece))
+    plane = PlaneMap(homography=_to_photo(piece), lens=lens_of_photo(SIZE_PX))
+    assert with_sides_found(cameras, before, before, piece, None, plane) is None
+
+
+def levelled_pair(first_art, second_art, dark):
+    """Two boards of coarse pattern, AFTER smaller, slanted and on its side: what is known of them, and the truth."""
+    photos, other = [], {"turn_deg": 92.0, "tilt": (1e-4, 6e-5), "px_per_mm": 7.5}
+    for seed, art, view in ((1, first_art, {}), (2, second_art, other)):
+        made = board(seed, art, frame=False, fibres=(0.25, 3), dark=dark)
+        photo, corners = shot(made, seed, **view)
+        grey = np.uint8(255 * np.clip(photo.luminance / 0.8, 0, 1) ** 0.45)
+        preview = np.ascontiguousarray(np.repeat(grey[..., None], 3, axis=2))
+        photos.append((replace(photo, preview=preview, preview_scale=1.0, clipped=np.zeros(grey.shape, bool)), corners))
+    (before, cb), (after, ca) = photos
+    piece, ground = rectify(before, pixels_per_mm=11.0), ground_of(after)
+    cameras = cameras_of(piece, after, ground, _to_photo(piece))
+    here = apply_homography(np.linalg.inv(_to_photo(piece)), undistort(cb, piece.lens))
+    return piece, after, ground, cameras, homography_between(here, ca)
+
+
+def test_faint_artwork_is_found_everywhere_by_all_of_it_where_both_photos_are_levelled():
+    """Simulated truth: half as deep again as the boards' own pattern."""
+    piece, after, ground, cameras, truth = levelled_pair(1, 1, 0.24)
+    start = next(starts_everywhere(piece, after, ground, cameras, 3.2 * piece.samples_per_mm))
+    at = start.points
+    off = np.hypot(*(apply_homography(start.homography, at) - apply_homography(truth, at)).T) / 7.5
+    assert np.median(off) < 1.5 and not start.negative and len(at) >= 8
+
+
+def test_two_levelled_boards_without_common_artwork_give_no_start():
+    piece, after, ground, cameras, _ = levelled_pair(1, None, 0.24)
+    assert not list(starts_everywhere(piece, after, ground, cameras, 3.2 * piece.samples_per_mm))
+    assert not list(starts_everywhere(piece, after, ground, replace(cameras, to_level=None), 60.0))
