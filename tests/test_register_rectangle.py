@@ -22,6 +22,7 @@ from analysis.register_laid import _allowed, ways_to_lay
 from analysis.register_map import map_points
 from analysis.register_rectangle import found_by_rectangle
 from analysis.register_tiles import measure_tiles
+from analysis.side_fit import fit_sides
 from tests.real_textures import available, load
 
 PX_PER_MM = 9.0
@@ -228,3 +229,45 @@ def test_sides_of_a_window_are_followed_though_the_boards_own_edge_is_bolder_and
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5
     found = traced(photo, corners + 2.0, True, ((x1 - x0) / PX_PER_MM, (y1 - y0) / PX_PER_MM), 0.4)
     assert found is not None and np.abs(found.fit.corners_px - corners).max() < 0.33
+
+
+def unlevelled(monkeypatch):
+    """No photo tells its slant."""
+    monkeypatch.setattr("analysis.piece_unframed.level_by", lambda *_, **__: None)
+    monkeypatch.setattr("analysis.register_cameras.level_by", lambda *_, **__: None)
+
+
+@pytest.mark.parametrize("side", range(4))
+def test_a_side_that_a_streak_of_the_grain_was_taken_for_is_told_by_the_strokes(side, monkeypatch):
+    """The side's edge positions in AFTER turn away by 12 px over its length, straight as a streak is."""
+    (before, here), (after, there) = window_photo(1, 1), window_photo(2, 1, turn_deg=2.0)
+    unlevelled(monkeypatch)
+
+    def streaked(photo, *given):
+        found = traced(photo, *given)
+        if photo is not after or found is None:
+            return found
+        points = found.edges.points_px.copy()
+        away = (found.fit.corners_px.mean(axis=0) - points[side].mean(axis=0)) / 300.0
+        points[side] += 12.0 * np.linspace(0, 1, points.shape[1])[:, None] * away / np.linalg.norm(away)
+        edges = replace(found.edges, points_px=points)
+        return replace(found, edges=edges, fit=fit_sides(edges, photo.size_px))
+    monkeypatch.setattr("analysis.register_rectangle.traced", streaked)
+    piece, ground = rectify(before, pixels_per_mm=PX_PER_MM), find_ground(after.preview, after.preview_scale)
+    found = found_by_rectangle(before, after, piece, ground, cameras_of(piece, after, ground, _to_photo(piece)),
+                               _widest(piece))
+    at = apply_homography(np.linalg.inv(_to_photo(piece)), here)
+    assert np.hypot(*(map_points(found.map, at) - there).T).max() / PX_PER_MM < 0.3
+
+
+def test_a_window_on_a_bench_full_of_chips_is_judged_by_itself():
+    """Where no board stands out, the bench's own chips stand out more than the artwork does."""
+    (before, here), (after, there) = window_photo(1, "small"), window_photo(2, "small", turn_deg=2.0)
+    rng, bench = np.random.default_rng(3), np.ones(before.luminance.shape, np.uint8)
+    cv2.fillConvexPoly(bench, np.round(here.mean(axis=0) + 1.03 * (here - here.mean(axis=0))).astype(np.int32), 0)
+    chips = np.ones(bench.shape, np.float32)
+    for x, y, angle in rng.uniform(0, 1, (900, 3)) * [SIZE_PX[0], SIZE_PX[1], 180]:
+        cv2.fillConvexPoly(chips, cv2.boxPoints(((x, y), (40, 9), angle)).astype(np.int32), float(rng.uniform(0.3, 0.6)))
+    before = replace(before, luminance=np.where(bench > 0, before.luminance * chips, before.luminance))
+    result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM, find_piece=False), None)
+    assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.15
