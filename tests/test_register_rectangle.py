@@ -267,7 +267,8 @@ def test_a_window_on_a_bench_full_of_chips_is_judged_by_itself():
     cv2.fillConvexPoly(bench, np.round(here.mean(axis=0) + 1.03 * (here - here.mean(axis=0))).astype(np.int32), 0)
     chips = np.ones(bench.shape, np.float32)
     for x, y, angle in rng.uniform(0, 1, (900, 3)) * [SIZE_PX[0], SIZE_PX[1], 180]:
-        cv2.fillConvexPoly(chips, cv2.boxPoints(((x, y), (40, 9), angle)).astype(np.int32), float(rng.uniform(0.3, 0.6)))
+        chip = cv2.boxPoints(((x, y), (40, 9), angle)).astype(np.int32)
+        cv2.fillConvexPoly(chips, chip, float(rng.uniform(0.3, 0.6)))
     before = replace(before, luminance=np.where(bench > 0, before.luminance * chips, before.luminance))
     result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM, find_piece=False), None)
     assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.15
