@@ -29,6 +29,7 @@ CLEAR = 3.0                # a fainter outline must be a quadrilateral: the edge
 LEAST_FILLED = 0.95        # of the quadrilateral around it
 FAINT = 1.2                # contrast of an outline with four sharp, straight sides
 MOST_FAINT, MOST_SHARED = 3, 0.85     # regions whose sides are looked for; two that share so much of both are one
+MOST_OFF = 0.25            # of its middle from the photo's, over the photo's size: clutter lies farther
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
 RIM, MOST_BESIDE = 5.0, 0.15       # pixels searched; share of its outline that lies so near the board's
 KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out
@@ -46,7 +47,7 @@ class Ground:
     outlines_px: NDArray[np.float64]   # (n, 4, 2) its own quadrilateral, and others that straight edges make
 
 
-def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | None:
+def find_ground(preview: NDArray[np.uint8], preview_scale: float, *, anywhere: bool = False) -> Ground | None:
     """Find the piece's ground.
 
     Parameters
@@ -55,6 +56,9 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
         sRGB.
     preview_scale : float
         Preview pixels per photo pixel.
+    anywhere : bool
+        Where nothing stands out in the middle, a clear quadrilateral at the side will do: a photo that is checked
+        against another bears one that is no piece.
 
     Returns
     -------
@@ -69,7 +73,11 @@ def find_ground(preview: NDArray[np.uint8], preview_scale: float) -> Ground | No
              for corners, contrast in rectangles(lines, grey.shape, features[..., 0])]
     if not found:
         regions = regions_of(features)
-        found = _clear(regions, features) or _faint(regions, features, preview, to_photo)
+        near = [one for one in regions if one.off <= MOST_OFF]
+        found = _clear(near, features) or _faint(near, features, preview, to_photo)
+        if not found and anywhere:
+            four = [one for one in regions if filled_quad(one.hull) > LEAST_FILLED]
+            found = [one for one in _clear(four, features) if one.contrast > CLEAR]
     if not found:
         return None
     part = _inside(max(found, key=_worth), found)

@@ -22,17 +22,18 @@ LEAST_SHARE, MOST_SHARE = 0.05, 0.9    # of the photo
 LEAST_SOLIDITY = 0.9       # area over that of the convex hull
 BRIDGES = (3, 9, 18)       # half the width of what joins the piece to clutter of its own colour, pixels searched
 MOST_AT_BORDER = 0.35      # of the outline that runs along the photo's edge
-MOST_OFF = 0.25            # of the middle of its outline from the photo's, over the photo's size: clutter lies farther
+MOST_OFF = 0.45            # of the middle of its outline from the photo's, over the photo's size
 SEED = 5                   # of the clusters' starts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
-    """A large, nearly convex part of a picture, about in its middle."""
+    """A large, nearly convex part of a picture."""
 
     hull: NDArray[np.int32]            # (n, 1, 2) convex
     share: float                       # of the picture
     solidity: float                    # area over that of the hull
+    off: float                         # of its middle from the picture's, over the picture's size
 
 
 def features_of(small: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -144,7 +145,7 @@ def _regions(mask) -> Iterator[Region]:
         x, y = hull[:, 0].mean(axis=0) / mask.shape[::-1] - 0.5
         solidity = area / cv2.contourArea(hull)
         if solidity >= LEAST_SOLIDITY and np.hypot(x, y) <= MOST_OFF:
-            yield Region(hull=hull, share=area / mask.size, solidity=solidity)
+            yield Region(hull=hull, share=area / mask.size, solidity=solidity, off=float(np.hypot(x, y)))
 
 
 def _cut(away, width):

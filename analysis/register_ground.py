@@ -48,7 +48,9 @@ USUAL_MISFIT = 0.9         # over the strokes' stated s.d.: less is luck, and no
 
 def ground_of(photo: Photo) -> Ground | None:
     """Part of a photo that stands out as a piece, or None."""
-    return find_ground(photo.preview, photo.preview_scale) if min(photo.preview.shape[:2]) >= LEAST_PREVIEW else None
+    if min(photo.preview.shape[:2]) < LEAST_PREVIEW:
+        return None
+    return find_ground(photo.preview, photo.preview_scale, anywhere=True)
 
 
 def with_ground(fit: MapFit, good: Tiles, before: Photo, after: Photo, piece: Piece,

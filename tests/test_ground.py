@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.ground import find_ground
+from analysis.outlines import alike
 from analysis.steep_lines import steep_lines
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -91,3 +92,19 @@ def test_what_a_drawn_line_encloses_on_a_board_that_fills_the_photo_is_no_piece(
     assert find_ground(coded(burnt), 1.0) is None
     plate = cv2.fillPoly(np.zeros_like(line), [np.round(ring).astype(np.int32)], 1)       # a plate of that shape is one
     assert find_ground(coded(np.where(plate > 0, board, 0.06)), 1.0) is not None
+
+
+def test_a_clear_board_at_the_side_is_a_piece_only_where_another_photo_bears_that_out():
+    """Alone it may be an offcut beside a board that fills the photo; a round plate there is no piece at all."""
+    bench = streaky(3, 6.0, 2.0, 0.02)
+    corners = np.array([[60, 650], [700, 600], [730, 1130], [80, 1180]])
+    board = coded(np.where(cv2.fillPoly(np.zeros(SIZE[::-1], np.uint8), [corners], 1) > 0, 0.7, 0.4 * bench))
+    assert find_ground(board, 1.0) is None
+    assert alike(find_ground(board, 1.0, anywhere=True).corners_px, corners, 12.0)
+    plate = cv2.circle(np.zeros(SIZE[::-1], np.uint8), (380, 880), 290, 1, -1)
+    assert find_ground(coded(np.where(plate > 0, 0.7, 0.4 * bench)), 1.0, anywhere=True) is None
+    for texture in real_textures.available():
+        picture = real_textures.load(texture).astype(np.float32)
+        picture = cv2.resize(picture / picture.max(), SIZE, interpolation=cv2.INTER_CUBIC)
+        found = find_ground(coded(picture[..., None] * np.array([0.8, 0.64, 0.5])), 1.0, anywhere=True)
+        assert found is None or found.axis_deg is None
