@@ -93,10 +93,9 @@ def level_by(photo: Photo, corners_px: NDArray[np.float64], *, most_tilt_deg: fl
     ----------
     .. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. (2004), section 8.6.
     """
-    cut = cut_side(corners_px, photo.size_px)
-    if cut is not None:
+    level, cut = _level(photo, corners_px, most_tilt_deg), cut_side(corners_px, photo.size_px)
+    if level is None and cut is not None:
         return _level_of_three(photo, np.roll(corners_px, -cut, axis=0), most_tilt_deg)
-    level = _level(photo, corners_px, most_tilt_deg)
     if level is None:                      # one of the outline's sides may be that of a shadow, or of a plank beyond
         to_preview = photo.preview_scale
         near = straight_sides(photo.preview, (corners_px + 0.5) * to_preview - 0.5, 0.0)

@@ -19,6 +19,7 @@ __all__ = ["cameras_of", "with_lens", "with_level", "with_sides_found"]
 MOST_TILT_DEG = 30.0       # of AFTER: only its alignment needs it square on
 UNSEEN_K1_SD = K1_SD / 2 ** 0.5       # of each photo's lens, where nothing shows it
 BOWED_K1_SD = 0.002        # sides bowed by 0.05 mm in 100 look like so much of a lens; no source
+MOST_AWAY = 1.0            # of an outline's corners from the photo's middle, over its size
 UNSURE = 2.0               # a k1 too small to be told from 0 is set to 0: what that is off by, over the fit's s.d.
 
 
@@ -83,7 +84,10 @@ def with_sides_found(cameras: Cameras, before: Photo, after: Photo, piece: Piece
 
 
 def _sides_near(photo: Photo, outline_px) -> NDArray[np.float64] | None:
-    """Corners of straight edges near an outline (4, 2), photo px; None where a side has none."""
+    """Corners of straight edges near an outline (4, 2), photo px; None where a side has none, or it lies far off."""
+    away = np.abs(outline_px / photo.size_px - 0.5)
+    if not np.all(away < MOST_AWAY):
+        return None
     sides = straight_sides(photo.preview, (outline_px + 0.5) * photo.preview_scale - 0.5, 0.0)
     return None if sides is None else (sides + 0.5) / photo.preview_scale - 0.5
 
