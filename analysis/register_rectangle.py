@@ -89,8 +89,9 @@ def found_by_rectangle(before: Photo, after: Photo, piece: Piece, ground: Ground
         found, alone = followed
         if alone:
             return found
-        best = best or found
-    return best
+        inner = one.mine.inner + one.theirs.inner          # what lies within an outline is no edge of the board
+        best = (inner, found) if best is None or inner > best[0] else best
+    return best and best[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

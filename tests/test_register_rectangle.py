@@ -272,3 +272,16 @@ def test_a_window_on_a_bench_full_of_chips_is_judged_by_itself():
     before = replace(before, luminance=np.where(bench > 0, before.luminance * chips, before.luminance))
     result = register(before, after, rectify(before, pixels_per_mm=PX_PER_MM, find_piece=False), None)
     assert result.ok and corner_error_mm(result, here, there, PX_PER_MM) < 0.15
+
+
+@pytest.mark.parametrize(("inner", "kept"), [((False, True), 1), ((True, False), 0), ((False, False), 0)])
+def test_of_two_rectangles_that_strokes_bear_out_the_one_within_an_outline_is_believed(inner, kept, monkeypatch):
+    """A side of the ground left for the board's own edge may by chance lie alike on both boards."""
+    photo, corners = window_photo(5, 1)
+    ways = [SimpleNamespace(mine=Rectangle(corners_px=corners, dark=True, inner=one),
+                            theirs=Rectangle(corners_px=corners, dark=True, inner=False)) for one in inner]
+    monkeypatch.setattr("analysis.register_rectangle.ways_to_lay", lambda _: ways)
+    monkeypatch.setattr("analysis.register_rectangle._followed", lambda _, one, *__: (one, False))
+    piece, ground = rectify(photo, pixels_per_mm=PX_PER_MM), find_ground(photo.preview, photo.preview_scale)
+    cameras = cameras_of(piece, photo, ground, _to_photo(piece))
+    assert found_by_rectangle(photo, photo, piece, ground, cameras, _widest(piece)) is ways[kept]
