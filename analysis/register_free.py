@@ -96,12 +96,11 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
             artwork = np.concatenate([artwork, apply_homography(found.to_source, found.tiles.at[found.agrees])])
             match = _result(before_piece, after, artwork,
                             _with_ground(before, after, before_piece, _fitted_fairly(found)))
-            if not match.even:
-                seen = with_sides_found(cameras, before, after, before_piece, ground, found.map)
-                if seen is not None:
-                    cameras = seen
-                    held = _result(before_piece, after, artwork, _fitted_fairly(_seen_by(found, seen)))
-                    match = held if held.ok or held.even or not match.ok else match
+            if (seen := with_sides_found(cameras, before, after, before_piece, ground, found.map)) is not None:
+                cameras = seen
+                held = _result(before_piece, after, artwork, _fitted_fairly(_seen_by(found, seen)))
+                if not match.even and (held.ok or held.even or not match.ok):
+                    match = held
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
             if match.even:

@@ -31,7 +31,7 @@ REACH = 3.0                # of the correlation that is the texture's own, over 
 FINE = 0.1                 # blur, over the widest stroke: boards do not repeat what is finer
 NEAR, APART = 0.125, 1.0   # over the widest stroke: the same place, and another
 STANDS_OUT = 4.0           # robust s.d. of what is left: artwork
-LEAST_RATIO = 3.0          # of `Place`, for artwork that both show; 150 unlike pairs without frames: 2.6 at most
+LEAST_RATIO = 3.0          # in `Place`, for artwork that both show; 150 unlike pairs without frames: 2.6 at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,27 +129,36 @@ def _followed(pair: Pair, one: Laid, piece: Piece, cameras: Cameras,
     good, inner = select(told.tiles, told.agrees), one.mine.inner and one.theirs.inner
     # A streak of the grain taken for a side shows in the level alone, or strokes must tell it; what lies within an
     # outline is no edge of the board, and not askew
-    free, most = 6 if not sides.level else 2 if inner else 3, (MOST_OFF_MM if inner else MOST_OFF_OUTLINE_MM) * s
-    off, sd = _off(good, sides.corners, free)
-    if np.hypot(off, sd) > most:               # strokes tell such a side as well
-        three = _three_sides(sides.tiles, _side_of(sides.tiles, sides.corners), sides.fit.map, grid,
-                             replace(good, precision=good.precision / SHARED_STROKES))
-        if three is None:
-            return None
-        fit, alone, left = three[1], False, three[1].residual[:len(good.at)]
-        if np.hypot(*_off(replace(good, move=left), sides.corners, free)) > most:
-            return None
-    else:
-        alone = sides.rms < TRUSTED_RMS_MM * s and off < TRUSTED_OFF_MM * s
-        fit, left = sides.fit, good.move
-        if not alone:
-            fit = fit_map(joined(replace(good, precision=good.precision / SHARED_STROKES), sides.tiles), fit.map)
-            left = fit.residual[:len(good.at)]
-            if _rms(sides.tiles, fit.residual[len(good.at):]) > MOST_RMS_MM * s:
-                return None
+    held = _held(sides, good, grid, 6 if not sides.level else 2 if inner else 3,
+                 (MOST_OFF_MM if inner else MOST_OFF_OUTLINE_MM) * s)
+    if held is None:
+        return None
+    fit, left, alone = held
     return Found(map=moved_to(fit.map, back), fit=replace(fit, residual=left, weight=np.ones(len(left))),
                  tiles=told.tiles, agrees=told.agrees, to_source=grid.to_source, widest=WIDEST_MM * s,
                  shades=told.shades, corners=sides.corners), alone
+
+
+def _held(sides: _Sides, good: Tiles, grid: Grid, free: int,
+          most_off: float) -> tuple[MapFit, NDArray[np.float64], bool] | None:
+    """Map by sides, and by strokes where these are needed: what is left of the strokes, and whether sides hold alone.
+
+    None where sides and strokes do not lie in one place, whichever side is left out.
+    """
+    s, strokes = grid.per_mm, replace(good, precision=good.precision / SHARED_STROKES)
+    off, sd = _off(good, sides.corners, free)
+    if np.hypot(off, sd) > most_off:           # strokes tell as well a side that a streak was taken for
+        three = _three_sides(sides.tiles, _side_of(sides.tiles, sides.corners), sides.fit.map, grid, strokes)
+        left = None if three is None else three[1].residual[:len(good.at)]
+        if left is None or np.hypot(*_off(replace(good, move=left), sides.corners, free)) > most_off:
+            return None
+        return three[1], left, False
+    if sides.rms < TRUSTED_RMS_MM * s and off < TRUSTED_OFF_MM * s:
+        return sides.fit, good.move, True
+    fit = fit_map(joined(strokes, sides.tiles), sides.fit.map)
+    if _rms(sides.tiles, fit.residual[len(good.at):]) > MOST_RMS_MM * s:
+        return None
+    return fit, fit.residual[:len(good.at)], False
 
 
 def _within_levelled(pair: Pair, one: Laid, piece: Piece, ground: Ground) -> bool:
