@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.ground_rectangles import rectangles
+from analysis.ground_rectangles import MOST_OFF, rectangles
 from analysis.ground_regions import Region, contrast_of, contrast_within, features_of, filled, filled_quad, regions_of
 from analysis.ground_sides import straight_sides
 from analysis.outlines import SAME, apart, lines_of_preview, quads_of_lines
@@ -29,7 +29,6 @@ CLEAR = 3.0                # a fainter outline must be a quadrilateral: the edge
 LEAST_FILLED = 0.95        # of the quadrilateral around it
 FAINT = 1.2                # contrast of an outline with four sharp, straight sides
 MOST_FAINT, MOST_SHARED = 3, 0.85     # regions whose sides are looked for; two that share so much of both are one
-MOST_OFF = 0.25            # of its middle from the photo's, over the photo's size: clutter lies farther
 LEAST_INNER = 0.3          # of the board: a smaller region inside is artwork
 RIM, MOST_BESIDE = 5.0, 0.15       # pixels searched; share of its outline that lies so near the board's
 KEPT_AWAY = 0.03           # of the root of its area: the rim that is left out

@@ -9,10 +9,10 @@ from analysis.outlines import quads_of_shades
 from analysis.quads import EdgeLines
 from analysis.slant import normal_of_rectangle
 
-__all__ = ["rectangles"]
+__all__ = ["MOST_OFF", "rectangles"]
 
 LEAST_SHARE, MOST_SHARE = 0.05, 0.9    # of the photo
-MOST_OFF = 0.25            # of its middle from the photo's, over the photo's size
+MOST_OFF = 0.25            # of its middle from the photo's, over the photo's size: clutter lies farther
 LEAST_SUPPORT = 0.75       # of the weakest side of a rectangle that lies on edges
 MOST_SKEW = 0.4            # of the difference of its opposite sides: a slant of 35 degrees
 LEAST_STEP = 2.0           # of lightness L* across its sides

@@ -23,8 +23,8 @@ from analysis.ground import sides_direction
 from analysis.ground_sides import straight_sides
 from analysis.photo import Photo
 from analysis.piece import local_px_per_mm
-from analysis.side_fit import LineFit, fit_lines, fit_sides
-from analysis.sides import EdgePoints, mean_sides
+from analysis.side_fit import SHARPENED_PX, LineFit, corners_of, fit_lines
+from analysis.sides import mean_sides
 from analysis.slant import (
     camera_of,
     cut_side,
@@ -105,31 +105,20 @@ def level_by(photo: Photo, corners_px: NDArray[np.float64], *, most_tilt_deg: fl
 
 def _level(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     """Level by sides that pass close to the corners."""
-    edges = _edges(photo, corners_px, range(4))
-    if edges is None:
+    fit = _lines(photo, corners_px, range(4))
+    met = None if fit is None else corners_of(fit)
+    if met is None:
         return None
-    points, seen = edges
-    fit = fit_sides(EdgePoints(points_px=points, seen=seen, share=seen.mean(axis=1), lines=(None,) * 4,
-                               outward_px=np.zeros((4, 2))), photo.size_px)
-    if fit is None or fit.residual_px > MOST_RESIDUAL / UNITS * max(photo.size_px):
-        return None
-    corners, lens, sd_px = undistort(fit.corners_px, fit.lens), fit.lens, fit.corners_sd_px
-    if not _on_lines(photo, points, seen, lens, zip(corners, np.roll(corners, -1, axis=0) - corners, strict=True)):
-        return None
+    corners, sd_px = met[0], float(np.hypot(met[1], SHARPENED_PX))
     focal_sd = _focal_sd(photo)
     camera = _camera(corners, photo.size_px[::-1], photo.focal_share or USUAL_FOCAL, focal_sd)
-    return _seen_from_above(photo, corners, lens, camera, _tilt_sd_deg(corners, camera, sd_px), most_tilt_deg)
+    return _seen_from_above(photo, corners, fit.lens, camera, _tilt_sd_deg(corners, camera, sd_px), most_tilt_deg)
 
 
 def _level_of_three(photo: Photo, corners_px, most_tilt_deg) -> Level | None:
     """Level by three sides of a piece whose first side is cut off by the photo's edge."""
-    edges = _edges(photo, corners_px, (1, 2, 3))
-    if edges is None:
-        return None
-    points, seen = edges
-    fit = fit_lines([p[s] for p, s in zip(points, seen, strict=True)], photo.size_px)
-    if fit is None or fit.residual_px > MOST_RESIDUAL / UNITS * max(photo.size_px) \
-            or not _on_lines(photo, points, seen, fit.lens, fit.lines_px()):
+    fit = _lines(photo, corners_px, (1, 2, 3))
+    if fit is None:
         return None
     camera = camera_of(photo.size_px[::-1], photo.focal_share or USUAL_FOCAL)
     corners = rectangle_of_three(fit.lines_px(), undistort(corners_px[1:2], fit.lens)[0], camera)
@@ -179,27 +168,24 @@ def _camera(corners, shape, usual, usual_sd) -> NDArray[np.float64]:
     return min(cameras, key=lambda one: misfit(*one))[0]
 
 
-def _edges(photo: Photo, corners_px, sides) -> tuple[NDArray[np.float64], NDArray[np.bool_]] | None:
-    """Edge positions (n, m, 2) along some sides, photo px, and where they are seen; None where a side is not."""
-    reach = round(REACH / UNITS * max(photo.preview.shape))
+def _lines(photo: Photo, corners_px, sides) -> LineFit | None:
+    """Lines along the edges of some sides; None where one is not seen, or not straight."""
+    reach, unit = round(REACH / UNITS * max(photo.preview.shape)), max(photo.size_px) / UNITS
     corners = (corners_px + 0.5) * photo.preview_scale - 0.5
-    lines = [steep_lines(photo.preview, corners[k], corners[(k + 1) % 4], reach) for k in sides]
-    if not all(lines):
+    found = [steep_lines(photo.preview, corners[k], corners[(k + 1) % 4], reach) for k in sides]
+    if not all(found) or min(one[0].seen.mean() for one in found) <= LEAST_SHARE:
         return None
-    seen = np.stack([line[0].seen for line in lines])
-    points = (np.stack([line[0].points_px for line in lines]) + 0.5) / photo.preview_scale - 0.5
-    return (points, seen) if seen.mean(axis=1).min() > LEAST_SHARE else None
-
-
-def _on_lines(photo: Photo, points, seen, lens: Lens, lines) -> bool:
-    """Whether most of every side lies on its line: half may lie on the board's edge and half on a tool's."""
-    near = ON_LINE / UNITS * max(photo.size_px)
-    for at, there, (start, along) in zip(points, seen, lines, strict=True):
-        apart = undistort(at, lens) - start
+    points = [(one[0].points_px + 0.5) / photo.preview_scale - 0.5 for one in found]
+    seen = [one[0].seen for one in found]
+    fit = fit_lines([at[there] for at, there in zip(points, seen, strict=True)], photo.size_px)
+    if fit is None or fit.residual_px > MOST_RESIDUAL * unit:
+        return None
+    for at, there, (start, along) in zip(points, seen, fit.lines_px(), strict=True):
+        apart = undistort(at, fit.lens) - start
         off = np.abs(apart[:, 0] * along[1] - apart[:, 1] * along[0]) / np.linalg.norm(along)
-        if np.mean(there & (off < near)) < LEAST_SHARE:
-            return False
-    return True
+        if np.mean(there & (off < ON_LINE * unit)) < LEAST_SHARE:
+            return None                    # half of a side may lie on the board's edge and half on a tool's
+    return fit
 
 
 def _tilt_sd_deg(corners, camera, sd_px) -> float:

@@ -14,14 +14,14 @@ import cv2
 import numpy as np
 from scipy import fft
 
-from analysis.geometry import Lens, apply_homography, undistort
+from analysis.geometry import Lens, apply_homography, lens_of_photo, undistort
 from analysis.ground import Ground, sides_direction
 from analysis.photo import Photo
 from analysis.piece import Piece
-from analysis.register_map import Cameras, PlaneMap, map_points, scale_of, warp
-from analysis.register_outline import peaks
+from analysis.register_map import Cameras, PlaneMap, scale_of, warp
+from analysis.register_outline import start_on
 from analysis.register_place import REACH, white_spectrum
-from analysis.register_start import Start, View, shrunk
+from analysis.register_start import Start, View, inside, shrunk
 from analysis.sides import mean_sides
 from analysis.strokes import stroke_depth
 
@@ -31,7 +31,6 @@ ACROSS = 6.0               # samples across the widest stroke
 SCALES = np.exp(np.linspace(-0.5, 0.5, 21))    # of one outline's size to the other's: a board's, or its ground's
 LEAST_SCORE = 7.0          # r.m.s. of the correlation; chance among 3e7 places: 5.6
 MOST_STARTS = 2
-APART = 0.7                # of places that a start rests on, over the widest stroke
 
 
 def starts_everywhere(piece: Piece, after: Photo, ground: Ground | None, cameras: Cameras,
@@ -56,7 +55,7 @@ def starts_everywhere(piece: Piece, after: Photo, ground: Ground | None, cameras
     """
     if cameras.to_level is None or cameras.before_level is not None or ground is None or ground.corners_px is None:
         return
-    first, lens = shrunk(piece.reflectance, widest / ACROSS), cameras.after_lens(after.size_px)
+    first, lens = shrunk(piece.reflectance, widest / ACROSS), lens_of_photo(after.size_px, cameras.k1)
     here = widest / first.to_source[0, 0]
     mine = apply_homography(np.linalg.inv(cameras.to_before @ first.to_source),
                             undistort(piece.outlines_px[0], piece.lens))
@@ -81,9 +80,7 @@ def starts_everywhere(piece: Piece, after: Photo, ground: Ground | None, cameras
             there = replace(plane, homography=plane.homography @ np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]))
             others, seen = _seen_through(there, finest, ground, area.shape, here)
             together = np.maximum(depths[own], 0) * np.maximum(others[light], 0) * (area & seen)
-            points = peaks(together.astype(np.float32), APART * here)
-            yield Start(homography=there.homography @ np.linalg.inv(first.to_source), negative=own != light, light=own,
-                        points=apply_homography(first.to_source, points), others=map_points(there, points))
+            yield start_on(there, first.to_source, together.astype(np.float32), here, (own, light))
 
 
 def _laid(mine, theirs, cameras: Cameras, lens: Lens) -> Iterator[PlaneMap]:
@@ -105,7 +102,5 @@ def _seen_through(plane: PlaneMap, after: View, ground: Ground, shape, widest):
     coarser = scale_of(plane.homography, np.array(shape[::-1]) / 2) / after.to_source[0, 0]
     second = shrunk(after.picture, max(1.0, coarser))
     warped, seen = warp(second.picture, np.linalg.inv(after.to_source @ second.to_source), plane, shape)
-    inside = np.zeros(shape, np.uint8)
-    corners = apply_homography(np.linalg.inv(plane.homography), undistort(ground.outline_px, plane.lens))
-    cv2.fillConvexPoly(inside, np.round(corners).astype(np.int32), 1)
-    return [stroke_depth(warped, widest, light=light) for light in (False, True)], seen & (inside > 0)
+    piece = inside(View(picture=warped, to_source=plane.homography), undistort(ground.outline_px, plane.lens))
+    return [stroke_depth(warped, widest, light=light) for light in (False, True)], seen & (piece > 0)

@@ -98,9 +98,9 @@ def align_free(before: Photo, after: Photo, before_piece: Piece) -> Match:
                             _with_ground(before, after, before_piece, _fitted_fairly(found)))
             if (seen := with_sides_found(cameras, before, after, before_piece, ground, found.map)) is not None:
                 cameras = seen
-                held = _result(before_piece, after, artwork, _fitted_fairly(_seen_by(found, seen)))
-                if not match.even and (held.ok or held.even or not match.ok):
-                    match = held
+                level = _result(before_piece, after, artwork, _fitted_fairly(_seen_by(found, seen)))
+                if not match.even and (level.ok or level.even or not match.ok):
+                    match = level
             if match.ok:
                 return refined_on_same_board(match, before_piece, after)
             if match.even:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.geometry import Lens, apply_homography, distort, lens_of_photo
+from analysis.geometry import Lens, apply_homography, distort
 
 __all__ = ["K1_SD", "Cameras", "PlaneMap", "map_points", "moved_to", "scale_of", "warp"]
 
@@ -31,12 +31,7 @@ class Cameras:
     to_level: NDArray[np.float64] | None           # 3x3: undistorted AFTER px -> levelled px; None: not both levelled
     fan_sd_per_px: tuple[float, float] = (0.0, 0.0)       # change of scale, BEFORE's and AFTER's
     stretch_sd: float = 0.0            # of both together, half the difference of two scales at right angles
-    before_level: NDArray[np.float64] | None = None       # 3x3: BEFORE px -> levelled px; where its samples
-    #                                    are as seen from straight above: None
-
-    def after_lens(self, size_px: tuple[int, int]) -> Lens:
-        """AFTER's lens as far as it is known."""
-        return lens_of_photo(size_px, self.k1)
+    before_level: NDArray[np.float64] | None = None       # 3x3: BEFORE px -> levelled px; None: its samples are level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from analysis.register_start import Start, credible, shrunk
 from analysis.sides import mean_sides
 from analysis.strokes import stroke_depth
 
-__all__ = ["peaks", "starts_by_outline"]
+__all__ = ["start_on", "starts_by_outline"]
 
 ACROSS = 10.0              # samples across the widest stroke
 MOST_UNLIKE = 0.08         # log of the sides' proportions: outlines of unlike shape are not of one piece
@@ -72,9 +72,27 @@ def starts_by_outline(piece: Piece, after: Photo, ground: Ground | None, to_befo
     for score, (x, y), together, near, ours, light in sorted(found, key=lambda one: -one[0])[:MOST_STARTS]:
         if score > LEAST_SCORE:
             plane = replace(near, homography=near.homography @ np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]))
-            points = peaks(together, APART * here)
-            yield Start(homography=plane.homography @ np.linalg.inv(first.to_source), negative=ours != light,
-                        points=apply_homography(first.to_source, points), others=map_points(plane, points), light=ours)
+            yield start_on(plane, first.to_source, together, here, (ours, light))
+
+
+def start_on(plane: PlaneMap, to_source: NDArray[np.float64], together: NDArray[np.float32], widest: float,
+             shades: tuple[bool, bool]) -> Start:
+    """The start that a map is, resting on the places where most agrees.
+
+    Parameters
+    ----------
+    plane : PlaneMap
+        From samples that `to_source` (3x3) takes to BEFORE's grid.
+    together : ndarray, shape (rows, columns)
+        How much agrees at each sample.
+    widest : float
+        Stroke, samples.
+    shades : tuple of bool
+        Whether BEFORE's and AFTER's strokes are light.
+    """
+    points, (ours, theirs) = _peaks(together, APART * widest), shades
+    return Start(homography=plane.homography @ np.linalg.inv(to_source), negative=ours != theirs, light=ours,
+                 points=apply_homography(to_source, points), others=map_points(plane, points))
 
 
 def _laid(piece: Piece, after: Photo, ground: Ground | None, to_before) -> list[PlaneMap]:
@@ -109,7 +127,7 @@ def _best_move(before, after, use, widest):
     return float(near[row, column] / white.surface.std()), move, together.astype(np.float32)
 
 
-def peaks(field, apart) -> NDArray[np.float64]:
+def _peaks(field, apart) -> NDArray[np.float64]:
     """Places (n, 2) of the strongest peaks that lie apart."""
     field, points = field.copy(), []
     for _ in range(POINTS):

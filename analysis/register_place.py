@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from analysis.geometry import apply_homography
 from analysis.photo import Photo
 from analysis.ranks import median
 from analysis.rectify import Piece
 from analysis.register_map import PlaneMap, moved_to, scale_of, warp
-from analysis.register_start import shrunk
+from analysis.register_start import inside, shrunk
 from analysis.strokes import stroke_depth
 
 __all__ = ["LEAST_RATIO", "REACH", "Place", "Whitened", "compared", "place_of", "white_spectrum", "whitened"]
@@ -49,9 +48,8 @@ class Whitened:
     """Two pictures in which every frequency counts alike."""
 
     surface: NDArray[np.floating]          # their correlation by the second's shift, (rows, columns), wrapped round
-    repeated: NDArray[np.floating]         # the same, of a pattern that both hold, beside its place
-    turned: NDArray[np.floating]           # the same with the second half a turn round, about any place
     pictures: tuple[NDArray[np.float32], NDArray[np.float32]]
+    spectra: tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]]      # half, of the padded pictures
 
 
 def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64], widest: float,
@@ -80,10 +78,7 @@ def place_of(piece: Piece, after: Photo, plane: PlaneMap, at: NDArray[np.float64
     """
     first = shrunk(piece.reflectance, max(1.0, widest / ACROSS, np.sqrt(piece.reflectance.size / WORK_PX)))
     valid = cv2.resize(piece.valid.astype(np.uint8), first.picture.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    if ground is not None:
-        inside = np.zeros(valid.shape, np.uint8)
-        corners = apply_homography(np.linalg.inv(first.to_source), ground)
-        valid &= cv2.fillConvexPoly(inside, np.round(corners).astype(np.int32), 1) > 0
+    valid &= inside(first, ground) > 0
     near, here = moved_to(plane, first.to_source), widest / first.to_source[0, 0]
     scale = scale_of(plane.homography, at) * first.to_source[0, 0]
     second = shrunk(after.luminance, max(1.0, scale))
@@ -123,13 +118,16 @@ def compared(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
         return Place(share=0.0, ratio=0.0, alone=0.0, even=1.0)
     white = whitened(before, after, use, widest)
     here, elsewhere = _window(NEAR * widest), _window(APART * widest)
-    best = float(white.surface[here].max())
-    others, beside = white.surface.copy(), white.surface - white.repeated
+    best, shape, (first, second) = float(white.surface[here].max()), white.surface.shape, white.spectra
+    # One pattern with powers a and b correlates by sqrt(a b) times what it does with itself
+    own = [np.maximum(fft.irfft2(np.abs(one) ** 2, shape), 0.0) for one in white.spectra]
+    others, beside = white.surface.copy(), white.surface - np.sqrt(own[0] * own[1])
     others[elsewhere] = beside[elsewhere] = 0
+    turned = fft.irfft2(first * second, shape)           # half round, about any place: a convolution turns one of both
     pair = [picture[use] for picture in white.pictures]
     slopes = [_slope(*pair), _slope(*pair[::-1])]
     return Place(share=float(np.sqrt(slopes[0] * slopes[1])), ratio=best / max(float(others.max()), 1e-12),
-                 alone=best / max(float(beside.max()), 1e-12), even=float(white.turned.max()) / max(best, 1e-12))
+                 alone=best / max(float(beside.max()), 1e-12), even=float(turned.max()) / max(best, 1e-12))
 
 
 def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArray[np.bool_],
@@ -140,10 +138,7 @@ def whitened(before: NDArray[np.float32], after: NDArray[np.float32], use: NDArr
     power = _smoothed(spectra[0], shape, widest) * _smoothed(spectra[1], shape, widest)
     white = _lowpass(shape, FINE * widest) / np.maximum(power, 1e-12 * power.max()) ** 0.25
     spectra = [white * spectrum for spectrum in spectra]
-    # One pattern with powers a and b correlates by sqrt(a b) times what it does with itself
-    own = [np.maximum(fft.irfft2(np.abs(one) ** 2, shape), 0.0) for one in spectra]
-    return Whitened(surface=fft.irfft2(np.conj(spectra[0]) * spectra[1], shape), repeated=np.sqrt(own[0] * own[1]),
-                    turned=fft.irfft2(spectra[0] * spectra[1], shape),      # a convolution turns one of the two
+    return Whitened(surface=fft.irfft2(np.conj(spectra[0]) * spectra[1], shape), spectra=tuple(spectra),
                     pictures=tuple(fft.irfft2(one, shape)[:use.shape[0], :use.shape[1]].astype(np.float32)
                                    for one in spectra))
 

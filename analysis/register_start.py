@@ -13,7 +13,7 @@ from analysis.rectify import Piece
 from analysis.streaks import without_streaks
 from analysis.strokes import stroke_response
 
-__all__ = ["STROKE_SHARE", "Start", "View", "credible", "shrunk", "starts"]
+__all__ = ["STROKE_SHARE", "Start", "View", "credible", "inside", "shrunk", "starts"]
 
 FEATURE_PX, FINE_PX = 0.3e6, 0.6e6     # samples of a picture for features, and of a second look
 AROUND = 1.25              # AFTER's piece may reach so far beyond its outline, both from its middle
@@ -101,11 +101,11 @@ def starts(piece: Piece, after: Photo, outline_px: NDArray[np.float64] | None = 
         if (which, look, pixels) not in seen:
             picture, box = pictures[which > 0], areas[which]
             view = shrunk(picture, np.sqrt((box[2] - box[0]) * (box[3] - box[1]) / pixels), box)
-            inside = _inside(view, hull if which == 1 else None)
+            where = inside(view, hull if which == 1 else None)
             if which == 0:
                 valid = piece.valid[box[1]:box[3], box[0]:box[2]].astype(np.uint8)
-                inside = cv2.resize(valid, view.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-            seen[which, look, pixels] = _features(look(view, inside), inside, view.to_source)
+                where = cv2.resize(valid, view.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
+            seen[which, look, pixels] = _features(look(view, where), where, view.to_source)
         return seen[which, look, pixels]
 
     for look, pixels, which, negative in ((_flat, FEATURE_PX, 1, False), (_flat, FINE_PX, 1, False),
@@ -127,8 +127,8 @@ def _box(hull, whole):
     return int(max(0, x0)), int(max(0, y0)), int(min(whole[2], x1 + 1)), int(min(whole[3], y1 + 1))
 
 
-def _inside(view, hull) -> NDArray[np.uint8]:
-    """Where features count."""
+def inside(view: View, hull: NDArray[np.float64] | None) -> NDArray[np.uint8]:
+    """Where a view lies inside a convex outline (n, 2) of its source, 0 or 1; everywhere where that is None."""
     mask = np.full(view.picture.shape, 1 if hull is None else 0, np.uint8)
     if hull is not None:
         corners = apply_homography(np.linalg.inv(view.to_source), hull)

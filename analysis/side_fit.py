@@ -10,7 +10,7 @@ from analysis.geometry import Lens, distort, lens_of_photo
 from analysis.line_profile import edge_sd_mm
 from analysis.sides import FEWEST_POINTS, EdgePoints
 
-__all__ = ["LineFit", "SideFit", "fit_lines", "fit_sides"]
+__all__ = ["SHARPENED_PX", "LineFit", "SideFit", "corners_of", "fit_lines", "fit_sides"]
 
 HUBER = 1.5                # residuals beyond this many robust s.d. count less
 K1_PRIOR_SD = 0.02         # phones correct their lenses to about this; common practice, no source
@@ -62,14 +62,22 @@ def fit_sides(edges: EdgePoints, size_px: tuple[int, int]) -> SideFit | None:
     weights, and variances widened for the correlation of neighbours.
     """
     fit = fit_lines([p[seen] for p, seen in zip(edges.points_px, edges.seen, strict=True)], size_px)
-    corners = None if fit is None else _corners(fit.lines_px())
-    if corners is None or not np.all(np.isfinite(corners)):
+    met = None if fit is None else corners_of(fit)
+    if met is None:
+        return None
+    corners, sd = met
+    return SideFit(corners_px=distort(corners, fit.lens), lens=fit.lens, residual_px=fit.residual_px,
+                   corners_sd_px=float(np.hypot(sd, _edge_sd_px(edges))))
+
+
+def corners_of(fit: LineFit) -> tuple[NDArray[np.float64], float] | None:
+    """Where four lines meet (4, 2), undistorted px, and the fit's s.d. of the worst coordinate; None: nowhere."""
+    corners = _corners(fit.lines_px())
+    if not np.all(np.isfinite(corners)):
         return None
     jacobian = np.stack([(_corners(fit.lines_px(fit.terms + h)) - corners).ravel() / 1e-4
                          for h in 1e-4 * np.eye(len(fit.terms))], axis=1)
-    spread = np.sqrt(np.diag(jacobian @ fit.covariance @ jacobian.T)).reshape(4, 2)
-    return SideFit(corners_px=distort(corners, fit.lens), lens=fit.lens, residual_px=fit.residual_px,
-                   corners_sd_px=float(np.hypot(spread.max(), _edge_sd_px(edges))))
+    return corners, float(np.sqrt(np.diag(jacobian @ fit.covariance @ jacobian.T)).max())
 
 
 def fit_lines(points_px: list[NDArray[np.float64]], size_px: tuple[int, int]) -> LineFit | None:

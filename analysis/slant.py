@@ -75,7 +75,7 @@ def normal_of_three(lines, camera: NDArray[np.float64], askew: float = 0.0) -> N
     A line in the picture and the camera's middle span a plane, and the side lies in it: parallel sides run along the
     cross of both their planes' normals, and the second side along what is square to them in its own.
     """
-    first, second, third = (camera.T @ np.cross([*point, 1.0], [*(point + along), 1.0]) for point, along in lines)
+    first, second, third = _homogeneous(lines) @ camera
     parallel = np.cross(first, third)
     parallel /= np.linalg.norm(parallel)
     square = np.cross(parallel, second)
@@ -93,7 +93,7 @@ def rectangle_of_three(lines, near: NDArray[np.float64], camera: NDArray[np.floa
 
     The first corner lies there, the second and third where the sides meet, clockwise if they come so. None: no such.
     """
-    sides = [np.cross([*point, 1.0], [*(point + along), 1.0]) for point, along in lines]
+    sides = _homogeneous(lines)
     met = [np.cross(sides[k], sides[k + 1]) for k in (0, 1)]
     if min(abs(one[2]) for one in met) < 1e-9:
         return None
@@ -103,6 +103,11 @@ def rectangle_of_three(lines, near: NDArray[np.float64], camera: NDArray[np.floa
     a, b, c = (ray / (ray @ normal) for ray in (inverse @ one for one in ([*place, 1.0], *met)))
     corners = np.array([a, b, c, c + a - b]) @ camera.T
     return corners[:, :2] / corners[:, 2:] if np.all(corners[:, 2] > 0) else None
+
+
+def _homogeneous(lines) -> NDArray[np.float64]:
+    """Lines (n, 3) of points and directions: those points p on which l p is 0."""
+    return np.array([np.cross([*point, 1.0], [*(point + along), 1.0]) for point, along in lines])
 
 
 def upright(normal: NDArray[np.float64]) -> NDArray[np.float64]:
